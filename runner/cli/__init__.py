@@ -1,0 +1,5 @@
+"""The command line: arguments, exit codes, and the only place that prints."""
+
+from runner.cli.app import main
+
+__all__ = ["main"]

@@ -1,0 +1,229 @@
+"""Frozen values that pass between the rooms and into the ledger.
+
+Everything here is plain Python (strings, numbers, tuples, other records), so that a record can be
+written to JSON, hashed and read back without loss. Lengths are millimetres, angles radians, times UTC in
+ISO 8601. A value that does not exist is ``None`` and has a reason beside it; NaN never enters a record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+Vector = tuple[float, float, float]
+Matrix = tuple[tuple[float, ...], ...]
+"""A 4 x 4 homogeneous matrix, row by row."""
+
+
+class Verdict(StrEnum):
+    """What is decided about one characteristic."""
+
+    CONFORMS = "conforms"
+    DOES_NOT_CONFORM = "does not conform"
+    UNDECIDED = "undecided"
+    NOT_MEASURED = "not measured"
+    INFORMATION = "information"
+    """Reported without a limit, hence without a decision."""
+
+
+class Outcome(StrEnum):
+    """What is proposed for the part."""
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    HOLD = "hold"
+
+
+class PoseStatus(StrEnum):
+    """How an alignment ended."""
+
+    ALIGNED = "aligned"
+    AMBIGUOUS = "ambiguous"
+    NOT_ALIGNED = "not aligned"
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where in a recipe something was written; lines count from 1."""
+
+    file: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """Standard uncertainty of a value with what it is made of (JCGM 100)."""
+
+    standard: float
+    expanded: float
+    coverage_factor: float
+    source: str
+    """``stated in the recipe`` or ``computed``."""
+    contributions: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class MeasuredFeature:
+    """A feature as found on the scan, in the nominal frame after alignment.
+
+    ``parameters`` holds the numbers of the element by name: vectors as 3-tuples (``centre``, ``axis``,
+    ``point``, ``normal``, ``direction``, ``along``), scalars in mm or rad (``radius``, ``length``, ``width``,
+    ``half_angle``). When the feature could not be measured, ``parameters`` is empty and ``reason`` says why.
+    """
+
+    name: str
+    kind: str
+    source: str
+    """``surface``, ``edges``, ``constructed`` or ``entered``."""
+    parameters: Mapping[str, float | Vector]
+    points: int
+    rejected: int
+    coverage: float | None
+    """Share of the nominal extent that carries points, 0 to 1."""
+    rms: float | None
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Whether the feature was measured."""
+        return not self.reason
+
+
+@dataclass(frozen=True)
+class PartResult:
+    """One member of a pattern, or one surface region, inside a result."""
+
+    name: str
+    value: float | None
+    deviation: float | None
+    verdict: Verdict
+    reason: str = ""
+    details: Mapping[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Result:
+    """The result of one characteristic.
+
+    ``value``, ``nominal``, ``lower``, ``upper``, ``deviation`` and the uncertainty are in ``unit``
+    (``mm``, ``in`` or ``deg``): the drawing's own unit, ready to print.
+    """
+
+    id: str
+    kind: str
+    title: str
+    """One plain sentence saying what is asked."""
+    features: tuple[str, ...]
+    unit: str
+    decimals: int
+    nominal: float | None
+    lower: float | None
+    upper: float | None
+    limits_text: str
+    """The requirement as the drawing writes it."""
+    value: float | None
+    deviation: float | None
+    verdict: Verdict
+    reason: str = ""
+    uncertainty: Uncertainty | None = None
+    points: int = 0
+    coverage: float | None = None
+    datum_system: str | None = None
+    classification: str = ""
+    """``key``, ``critical`` ... as the drawing classes it."""
+    where: str = ""
+    """Sheet and zone on the drawing."""
+    details: Mapping[str, float | str] = field(default_factory=dict)
+    parts: tuple[PartResult, ...] = ()
+    origin: Origin | None = None
+
+
+@dataclass(frozen=True)
+class ScanFile:
+    """One incoming file."""
+
+    name: str
+    sha256: str
+    size_bytes: int
+    points: int
+    triangles: int
+    unit: str
+
+
+@dataclass(frozen=True)
+class PoseRecord:
+    """The pose of one scan and why it is believed, or why not."""
+
+    scan_sha256: str
+    status: PoseStatus
+    method: str
+    nominal_from_scan: Matrix | None
+    reason: str = ""
+    advice: str = ""
+    """What the operator should do when the pose is not proven."""
+    evidence: Mapping[str, float | str] = field(default_factory=dict)
+    rivals: tuple[Matrix, ...] = ()
+    removed: Mapping[str, int] = field(default_factory=dict)
+    """Points removed by kind (``table``, ``fixture``, ``speck`` ...)."""
+
+
+@dataclass(frozen=True)
+class DatumRecord:
+    """A datum system as established on this part."""
+
+    name: str
+    datums: tuple[str, ...]
+    drawing_from_fit: Matrix | None
+    """Moves points of the fitted nominal frame into the frame that the datums give."""
+    free: tuple[str, ...] = ()
+    """Degrees of freedom that no datum holds: ``x y z`` translations, ``rx ry rz`` rotations, of the nominal frame."""
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Everything needed to say where a number came from."""
+
+    recipe_file: str
+    recipe_fingerprint: str
+    recipe_text: str
+    recipe_status: str
+    """``draft`` or ``released``."""
+    nominal_file: str
+    nominal_sha256: str
+    scan_set_sha256: str
+    versions: Mapping[str, str]
+    started_utc: str
+    finished_utc: str
+    operator: str = ""
+    station: str = ""
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One recipe applied to one scan or scan set. Immutable."""
+
+    id: str
+    part_number: str
+    part_revision: str
+    part_name: str
+    serial: str
+    lot: str
+    outcome: Outcome
+    reason: str
+    """One line: why not accept; empty on accept."""
+    advice: str
+    scans: tuple[ScanFile, ...]
+    poses: tuple[PoseRecord, ...]
+    datum_systems: tuple[DatumRecord, ...]
+    features: tuple[MeasuredFeature, ...]
+    results: tuple[Result, ...]
+    provenance: Provenance
+    deviation_map_sha256: str = ""
+    picture: str = ""
+    """File name of the deviation picture, relative to the output folder."""
+    format: int = 1
