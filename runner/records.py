@@ -227,3 +227,40 @@ class Inspection:
     picture: str = ""
     """File name of the deviation picture, relative to the output folder."""
     format: int = 1
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One inspection of one piece as the ledger has it: the inspection with its place among the others.
+
+    ``inspection`` carries the corrected serial and lot when an entry corrected them; ``notes`` then says so.
+    """
+
+    inspection: Inspection
+    number: int
+    """1 for the first inspection of this piece; void ones are counted too."""
+    sequence: int
+    """Number of the ledger entry."""
+    created_utc: str
+    entry_hash: str
+    standing: bool
+    """Whether this is the attempt that counts."""
+    void: str = ""
+    """Why it does not count at all, and who said so; empty for a valid attempt."""
+    notes: tuple[str, ...] = ()
+    """Decisions and corrections that concern it, one sentence each."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One physical part: all its attempts in order, and the one that counts."""
+
+    part_number: str
+    serial: str
+    lot: str
+    attempts: tuple[Attempt, ...]
+
+    @property
+    def standing(self) -> Attempt | None:
+        """The attempt that counts; None when all are void."""
+        return next((attempt for attempt in self.attempts if attempt.standing), None)

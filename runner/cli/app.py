@@ -81,9 +81,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         error.show()
         sys.exit(USAGE)
     except RecipeError as error:
-        from runner.recipe.show import show_problems
+        from runner.recipe.show import problems_text
 
-        click.echo(show_problems(list(error.problems)), err=True)
+        click.echo(problems_text(error.problems), err=True)
         sys.exit(USAGE)
     except RunnerError as error:
         click.echo(f"runner: {error}", err=True)

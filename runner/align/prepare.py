@@ -1,0 +1,253 @@
+"""The scan made ready for the search: thinned evenly, specks dropped, the table found, small islands dropped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.geometry.mesh import Floats, ScanGeometry
+
+CAP = 45_000
+_MOST_POINTS = 3_000_000
+"""More points than this add nothing to the search; every k-th is taken."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A table plane in the scan frame: ``normal . x = offset``; what is scanned lies on the positive side."""
+
+    normal: Floats
+    offset: float
+    thickness: float
+    """Half the slab, mm, in which points count as the plane's."""
+
+    def height(self, points: Floats) -> Floats:
+        """Signed distance (n,), mm."""
+        return points @ self.normal - self.offset
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedScan:
+    """An evenly thinned scan (one point per cell and facing direction), in the scan frame."""
+
+    points: Floats
+    normals: Floats
+    signed: NDArray[np.bool_]
+    """(m,) whether the sign of the normal is known."""
+    spacing: float
+    """Edge of the thinning cells, mm."""
+    noise: float
+    """Scatter of the raw points about local planes, mm, rms."""
+    tables: tuple[Plane, ...]
+    extent: float
+    """Bounding-box diagonal of ``points``, mm."""
+    whole_extent: float
+    """The same before table and islands were dropped."""
+    patch: NDArray[np.int32]
+    """(m,) number of the smooth piece of surface that each point belongs to."""
+
+
+def scan_normals(scan: ScanGeometry) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return normals (n, 3) in the scan frame (zero where there is none) and whether each sign is known (n,)."""
+    n = len(scan.points)
+    if scan.normals is not None:
+        length = np.linalg.norm(scan.normals, axis=1)
+        good = np.isfinite(length) & (length > 0)
+        normals = np.where(good[:, None], scan.normals / np.where(good, length, 1.0)[:, None], 0.0)
+        return normals, np.full(n, scan.normals_signed)
+    if scan.triangles is not None and len(scan.triangles):
+        from runner.geometry.meshnormals import vertex_normals
+
+        normals = np.nan_to_num(vertex_normals(scan.points, scan.triangles))
+        return normals, np.ones(n, dtype=bool)
+    from runner.geometry.neighbours import estimate_normals
+
+    normals, _ = estimate_normals(scan.points, workers=2)
+    return np.nan_to_num(normals), np.zeros(n, dtype=bool)
+
+
+def voxel_mean(
+    points: Floats, normals: Floats, signed: NDArray[np.bool_], cell: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return one mean point, mean normal and sign flag per occupied cell and facing direction.
+
+    The key holds the dominant normal axis beside the cell, so that both faces of a thin sheet survive.
+    """
+    low = points.min(axis=0)
+    at = np.floor((points - low) / cell).astype(np.int64)
+    size = at.max(axis=0) + 1
+    axis = np.argmax(np.abs(normals), axis=1)
+    negative = normals[np.arange(len(points)), axis] < 0
+    # an unsigned normal is turned towards the positive axis, so that opposite estimates average
+    upright = np.where((negative & ~signed)[:, None], -normals, normals)
+    facing = np.where(signed, 2 * axis + negative, 6 + axis)
+    key = ((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2]) * 9 + facing
+    order = np.argsort(key, kind="stable")
+    starts = np.flatnonzero(np.diff(key[order], prepend=-1))
+    count = np.diff(np.append(starts, len(order)))
+    mean = np.add.reduceat(points[order], starts, axis=0) / count[:, None]
+    # without signs both faces of a thin sheet share a key; their mean would lie on neither: take one of the points
+    alone = order[starts + count // 2]
+    mean = np.where(signed[order][starts][:, None], mean, points[alone])
+    direction = np.add.reduceat(upright[order], starts, axis=0)
+    length = np.linalg.norm(direction, axis=1)
+    good = length > 0
+    return mean[good], direction[good] / length[good, None], signed[order][starts][good]
+
+
+def local_noise(points: Floats, seed: int = 0) -> float:
+    """Return the rms scatter, mm, of points about planes through 20 neighbours (median of 1000 places)."""
+    from scipy.spatial import cKDTree
+
+    if len(points) < 50:
+        return 0.0
+    random = np.random.default_rng(seed)
+    places = random.choice(len(points), size=min(1000, len(points)), replace=False)
+    _, near = cKDTree(points).query(points[places], k=20, workers=2)
+    around = points[near] - points[near].mean(axis=1, keepdims=True)
+    smallest = np.linalg.eigvalsh(np.einsum("nki,nkj->nij", around, around))[:, 0]
+    return float(np.median(np.sqrt(np.maximum(smallest, 0.0) / 17.0)))
+
+
+def find_table(points: Floats, normals: Floats, diagonal: float, threshold: float, seed: int = 0) -> Plane | None:
+    """Find the largest plane, and return it if it is too large to be a face of the part.
+
+    Parameters
+    ----------
+    points, normals
+        (n, 3) thinned scan.
+    diagonal
+        Bounding-box diagonal of the nominal, mm; the plane's points must reach over more than 1.1 times this.
+    threshold
+        Half thickness of the slab that counts as the plane, mm.
+    """
+    if len(points) < 50:
+        return None
+    random = np.random.default_rng(seed)
+    some = points[random.permutation(len(points))[:8000]]
+    best, best_count = None, 0
+    for _ in range(400):
+        a, b, c = points[random.choice(len(points), 3, replace=False)]
+        normal = np.cross(b - a, c - a)
+        length = np.linalg.norm(normal)
+        if not length > 0:
+            continue
+        normal /= length
+        count = int(np.count_nonzero(np.abs((some - a) @ normal) < threshold))
+        if count > best_count:
+            best, best_count = (normal, float(normal @ a)), count
+    if best is None or best_count < 0.04 * len(some):
+        return None
+    normal, offset = best
+    for _ in range(5):
+        mine = (np.abs(points @ normal - offset) < threshold) & (np.abs(normals @ normal) > 0.8)
+        if np.count_nonzero(mine) < 30:
+            return None
+        middle = points[mine].mean(axis=0)
+        _, _, axes = np.linalg.svd(points[mine] - middle, full_matrices=False)
+        normal, offset = axes[2], float(axes[2] @ middle)
+    flat = (points[mine] - middle) @ axes[:2].T
+    reach = np.percentile(flat, 99, axis=0) - np.percentile(flat, 1, axis=0)
+    if np.linalg.norm(reach) < 1.1 * diagonal:
+        return None
+    height = points @ normal - offset
+    above, below = np.count_nonzero(height > threshold), np.count_nonzero(height < -threshold)
+    if below > above:
+        normal, offset = -normal, -offset
+    spread = float(np.sqrt(np.mean((points[mine] @ normal - offset) ** 2)))
+    return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold))
+
+
+def islands(points: Floats, radius: float) -> NDArray[np.int32]:
+    """Return for each point (n, 3) the number of its connected body (neighbours within ``radius``, mm)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(points).query_pairs(radius, output_type="ndarray")
+    n = len(points)
+    if n == 0:
+        return np.zeros(0, dtype=np.int32)
+    graph = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+
+
+def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np.int32]:
+    """Return for each point (n, 3) the number of its smooth piece: neighbours in each other's plane."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    n = len(points)
+    if n == 0:
+        return np.zeros(0, dtype=np.int32)
+    pairs = cKDTree(points).query_pairs(radius, output_type="ndarray")
+    a, b = pairs.T
+    step = points[b] - points[a]
+    length = np.linalg.norm(step, axis=1) + 1e-12
+    flat = np.abs(np.einsum("ij,ij->i", step, normals[a])) < 0.4 * length
+    flat &= np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > 0.93
+    a, b = a[flat], b[flat]
+    graph = coo_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+
+
+def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], diagonal: float) -> PreparedScan:
+    """Thin a scan and drop what is plainly not the part.
+
+    Parameters
+    ----------
+    points, normals, signed
+        (n, 3), (n, 3), (n,) in the scan frame; points without normal (zero) are ignored.
+    diagonal
+        Bounding-box diagonal of the nominal, mm.
+    """
+    from scipy.spatial import cKDTree
+
+    usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
+    step = max(1, -(-len(usable) // _MOST_POINTS))
+    usable = usable[::step]
+    if len(usable) == 0:
+        empty = np.zeros((0, 3))
+        none = np.zeros(0, dtype=np.int32)
+        return PreparedScan(empty, empty, np.zeros(0, dtype=bool), diagonal / 220.0, 0.0, (), 0.0, 0.0, none)
+    points, normals, signed = points[usable], normals[usable], signed[usable]
+    whole = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0)))
+    noise = local_noise(points[:: max(1, len(points) // 300_000)])
+    # a scan in the wrong unit may be a thousand times the part: cells never more than 1500 across
+    spacing = max(diagonal / 220.0, 0.1, whole / 1500.0)
+    points, normals, signed = voxel_mean(points, normals, signed, spacing)
+    # the table first: it is often scanned more thinly than the part, and would go as specks
+    tables: list[Plane] = []
+    threshold = max(0.5 * spacing, 0.3, 2.5 * noise)
+    for attempt in range(2):
+        table = find_table(points, normals, diagonal, threshold, seed=attempt)
+        if table is None:
+            break
+        height = table.height(points)
+        mine = (np.abs(height) <= max(table.thickness, threshold)) & (np.abs(normals @ table.normal) > 0.8)
+        keep = ~mine & (height > -threshold)
+        if np.count_nonzero(keep) < 100:
+            break
+        tables.append(table)
+        points, normals, signed = points[keep], normals[keep], signed[keep]
+    if not len(points):
+        none = np.zeros(0, dtype=np.int32)
+        return PreparedScan(points, normals, signed, spacing, noise, tuple(tables), 0.0, whole, none)
+    gaps, _ = cKDTree(points).query(points, k=[min(6, len(points))], workers=2)
+    fifth = np.asarray(gaps)[:, 0]
+    reach = 2.6 * max(spacing, float(np.median(fifth)) / 1.5)
+    dense = fifth <= reach
+    points, normals, signed = points[dense], normals[dense], signed[dense]
+    body = islands(points, reach)
+    large = np.bincount(body) >= max(0.02 * len(points), 5)
+    keep = large[body]
+    points, normals, signed = points[keep], normals[keep], signed[keep]
+    if len(points) > CAP:
+        chosen = np.sort(np.random.default_rng(0).choice(len(points), CAP, replace=False))
+        points, normals, signed = points[chosen], normals[chosen], signed[chosen]
+    extent = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0))) if len(points) else 0.0
+    patch = smooth_patches(points, normals, 0.8 * reach)
+    return PreparedScan(points, normals, signed, max(spacing, reach / 2.6), noise, tuple(tables), extent, whole, patch)

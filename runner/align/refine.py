@@ -1,0 +1,287 @@
+"""Exact refinement: float64 closest points in the direction bin, point-to-plane, weights by surface direction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.align.bins import DirectionBins
+from runner.align.icp import COMPATIBLE, direction_population, draw_balanced
+from runner.geometry.frames import rigid, rotation_from_vector
+from runner.geometry.mesh import Floats
+
+
+def balance(normals: Floats) -> Floats:
+    """Return weights (n,), mean 1, so that every surface direction pulls alike however densely it was scanned.
+
+    Clipped to 0.09 to 20 times the mean: a direction with a handful of points must not carry the pose alone.
+    """
+    weights = 1.0 / direction_population(normals)
+    weights = np.clip(weights / weights.mean(), 0.09, 20.0)
+    return np.asarray(weights / weights.mean())
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Residuals of P poses and M points: ``value`` along ``direction`` (unit), with the weight each pair has."""
+
+    moved: Floats
+    """(P, M, 3) scan points in the nominal frame."""
+    normal: Floats
+    """(P, M, 3) the nominal's normal at the foot."""
+    r: Floats
+    """(P, M) distance along it, mm, signed."""
+    across: Floats
+    """(P, M, 3) unit direction of the sideways gap (zero where there is none)."""
+    gap: Floats
+    """(P, M) sideways gap of points that overhang a border, mm."""
+    distance: Floats
+    """(P, M) distance to surface that faces the same way, mm; infinite where there is none."""
+
+
+def pair_up(
+    bins: DirectionBins,
+    rotations: Floats,
+    translations: Floats,
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    reach: float,
+) -> Pairs:
+    """Find the nominal surface that each scan point (M, 3) answers to under each pose (P, 3, 3), (P, 3)."""
+    count = (len(rotations), len(points))
+    moved = np.einsum("pij,mj->pmi", rotations, points) + translations[:, None, :]
+    turned = np.einsum("pij,mj->pmi", rotations, normals)
+    foot, normal, distance = bins.closest(moved.reshape(-1, 3), turned.reshape(-1, 3), np.tile(signed, count[0]), reach)
+    foot, normal, distance = foot.reshape(moved.shape), normal.reshape(moved.shape), distance.reshape(count)
+    cosine = np.einsum("pmi,pmi->pm", turned, normal)
+    agrees = np.where(signed, cosine, np.abs(cosine)) >= COMPATIBLE
+    distance = np.where(agrees, distance, np.inf)
+    found = np.isfinite(distance)
+    offset = np.where(found[..., None], moved - foot, 0.0)
+    r = np.einsum("pmi,pmi->pm", offset, normal)
+    sideways = offset - r[..., None] * normal
+    gap = np.linalg.norm(sideways, axis=-1)
+    across = sideways / np.where(gap > 0, gap, 1.0)[..., None]
+    return Pairs(moved, normal, r, across, gap, distance)
+
+
+def tukey(distance: Floats, limit: float | Floats) -> Floats:
+    """Return Tukey's biweight, 1 at zero, 0 from ``limit`` on."""
+    ratio = np.minimum(distance / limit, 1.0)
+    return (1.0 - ratio**2) ** 2
+
+
+def normal_equations(
+    pairs: Pairs, weights: Floats, overhang_from: float, centre: Floats, half: float
+) -> tuple[Floats, Floats]:
+    """Return Hessians (P, 6, 6) and right-hand sides (P, 6); rotation columns are scaled by ``half``, mm.
+
+    A point that hangs over a border by more than ``overhang_from`` pulls sideways as well (with half weight):
+    without it nothing but noise holds a shallow part against sliding along itself.
+    """
+    lever = pairs.moved - centre
+    hessian = np.zeros((len(pairs.r), 6, 6))
+    right = np.zeros((len(pairs.r), 6))
+    parts = [(pairs.normal, pairs.r, weights), (pairs.across, pairs.gap, 0.5 * weights * (pairs.gap > overhang_from))]
+    for direction, residual, w in parts:
+        rows = np.concatenate([np.cross(lever, direction) / half, direction], axis=-1)
+        weighted = w[..., None] * rows
+        hessian += np.einsum("pmi,pmj->pij", weighted, rows)
+        right -= np.einsum("pmi,pm->pi", weighted, residual)
+    return hessian, right
+
+
+def polish(
+    bins: DirectionBins,
+    rotations: Floats,
+    translations: Floats,
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    centre: Floats,
+    half: float,
+    floor: float,
+    iterations: int,
+    stop_at: float = 0.0,
+    gate: float | None = None,
+) -> tuple[Floats, Floats, Floats]:
+    """Refine P poses together; return rotations, translations and the last step (P,), mm at ``half`` from the centre.
+
+    Parameters
+    ----------
+    floor
+        The Tukey limit at the end, mm. It is not tightened by the scatter of the points: the large flat areas
+        would then throw out the few points on edges and bores that hold the part against sliding.
+    iterations, stop_at
+        At most so many steps; fewer once every step is below ``stop_at``, mm.
+    gate
+        The Tukey limit at the first step, mm, shrinking by 0.7 a step to ``floor``.
+    """
+    rotations, translations = rotations.copy(), translations.copy()
+    weight = balance(normals)
+    limit = max(gate or floor, floor)
+    step = np.full(len(rotations), np.inf)
+    for _ in range(iterations):
+        pairs = pair_up(bins, rotations, translations, points, normals, signed, limit)
+        weights = weight * tukey(pairs.distance, limit)
+        hessian, right = normal_equations(pairs, weights, 0.02 + 0.05 * limit, centre, half)
+        damping = 1e-9 * np.trace(hessian, axis1=1, axis2=2) + 1e-12
+        hessian += damping[:, None, None] * np.eye(6)
+        moves = np.linalg.solve(hessian, right[..., None])[..., 0]
+        step = np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1)
+        for p, move in enumerate(moves):
+            turn = rotation_from_vector(move[:3] / half)
+            rotations[p] = turn @ rotations[p]
+            translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
+        if limit == floor and np.all(step < stop_at):
+            break
+        limit = max(0.7 * limit, floor)
+    return rotations, translations, step
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """A final pose with its own evidence."""
+
+    nominal_from_scan: Floats
+    covariance: Floats
+    """(6, 6) rotation vector (rad) about the nominal's centre, then translation (mm)."""
+    rms: float
+    """Of the points that carry the pose, along the surface normal, mm."""
+    points: int
+    limit: float
+    """Tukey limit of the last stage, mm."""
+    last_step: float
+    """Size of the last step, mm at half a diagonal from the centre."""
+    hold: float
+    """Least eigenvalue of the balanced, normalised Hessian, a symmetry axis' free turn left out; 0 = slides freely."""
+    settled: float
+    """How far apart, mm at half a diagonal, fits end that start a little to either side along ``weakest``."""
+    weakest: Floats
+    """(6,) the motion that is held least (rotation vector times half diagonal, translation), unit."""
+
+
+def refine_pose(
+    bins: DirectionBins,
+    nominal_from_scan: Floats,
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    centre: Floats,
+    diagonal: float,
+    form_error: float,
+    fit_reach: float,
+    noise: float,
+    free: Floats | None = None,
+    count: int = 20_000,
+) -> Refined:
+    """Refine one pose to its end.
+
+    The robust scale stays wide until the pose stands still; only then it follows the scatter that is really
+    there (90th percentile of the balanced residuals, so that flat areas don't decide it), never above ``fit_reach``.
+
+    Parameters
+    ----------
+    points, normals, signed
+        Cleaned scan, raw points, (n, 3), (n, 3), (n,).
+    form_error, fit_reach, noise
+        mm.
+    free
+        (6,) direction that a symmetry axis leaves open, or None.
+    count
+        How many points carry the fit.
+    """
+    half = 0.5 * diagonal
+    drawn = draw_balanced(normals, count, seed=7)
+    points, normals, signed = points[drawn], normals[drawn], signed[drawn]
+    rotation, translation = nominal_from_scan[None, :3, :3].copy(), nominal_from_scan[None, :3, 3].copy()
+    few = slice(None, None, max(1, len(points) // 5000))
+    wide = (
+        min(1.2 * form_error + 3.0 * noise, max(fit_reach, 5.0 * noise))
+        if fit_reach < form_error
+        else 1.2 * form_error + 3.0 * noise
+    )
+    for floor, gate, iterations in ((wide, 3.0 * wide, 25), (0.5 * wide, 2.0 * wide, 10)):
+        rotation, translation, _ = polish(
+            bins,
+            rotation,
+            translation,
+            points[few],
+            normals[few],
+            signed[few],
+            centre,
+            half,
+            floor,
+            iterations,
+            1e-4,
+            gate,
+        )
+    weight = balance(normals)
+    pairs = pair_up(bins, rotation, translation, points, normals, signed, wide)
+    close = pairs.distance[0] < wide
+    limit = wide
+    if close.any():
+        order = np.argsort(np.abs(pairs.r[0][close]), kind="stable")
+        mass = np.cumsum(weight[close][order])
+        typical = float(np.abs(pairs.r[0][close])[order][np.searchsorted(mass, 0.9 * mass[-1])])
+        limit = float(np.clip(3.0 * typical, max(0.05, 5.0 * noise), wide))
+    limit = min(limit, max(fit_reach, 0.01))
+    rotation, translation, step = polish(
+        bins, rotation, translation, points, normals, signed, centre, half, limit, 40, 1e-7, wide
+    )
+    pairs = pair_up(bins, rotation, translation, points, normals, signed, limit)
+    weights = weight * tukey(pairs.distance, limit)
+    used = weights[0] > 0
+    hessian, _ = normal_equations(pairs, weights, 0.02 + 0.05 * limit, centre, half)
+    squares, _ = normal_equations(pairs, weights**2, np.inf, centre, half)
+    total = float(weights.sum())
+    rms = float(np.sqrt((weights[0] * pairs.r[0] ** 2).sum() / total)) if total > 0 else 0.0
+    values, vectors = np.linalg.eigh(hessian[0] / total if total > 0 else np.zeros((6, 6)))
+    if free is not None:
+        keep = np.eye(6) - np.outer(free, free)
+        values, vectors = np.linalg.eigh(keep @ (hessian[0] / total) @ keep)
+        values, vectors = values[1:], vectors[:, 1:]
+    inverse = np.linalg.pinv(hessian[0], rcond=1e-12)
+    covariance = rms**2 * inverse @ squares[0] @ inverse
+    scale = np.repeat([1.0 / half, 1.0], 3)
+    settled = _settle(bins, rotation[0], translation[0], vectors[:, 0], points[few], normals[few], signed[few], centre,
+                      half, wide, limit, free)  # fmt: skip
+    return Refined(
+        rigid(_orthonormal(rotation[0]), translation[0]), covariance * np.outer(scale, scale), rms,
+        int(np.count_nonzero(used)), limit, float(step[0]), float(max(values[0], 0.0)),
+        settled, vectors[:, 0],
+    )  # fmt: skip
+
+
+def _settle(
+    bins: DirectionBins, rotation: Floats, translation: Floats, direction: Floats, points: Floats, normals: Floats,
+    signed: NDArray[np.bool_], centre: Floats, half: float, wide: float, limit: float, free: Floats | None,
+) -> float:  # fmt: skip
+    """Start again from both sides along the motion that is held least, and return how far apart the fits end, mm."""
+    push = min(0.8 * wide, 0.01 * half)
+    rotations, translations = np.empty((2, 3, 3)), np.empty((2, 3))
+    for k, sign in enumerate((-1.0, 1.0)):
+        turn = rotation_from_vector(sign * push * direction[:3] / half)
+        rotations[k] = turn @ rotation
+        translations[k] = turn @ (translation - centre) + centre + sign * push * direction[3:]
+    for floor, gate, steps in ((wide, wide, 12), (limit, wide, 15)):
+        rotations, translations, _ = polish(
+            bins, rotations, translations, points, normals, signed, centre, half, floor, steps, 1e-4, gate
+        )
+    between = rotations[1] @ rotations[0].T
+    at = rotations @ (rotation.T @ (centre - translation)) + translations
+    # both fits are close: the skew part of the turn between them is its rotation vector
+    turn = 0.5 * np.array([between[2, 1] - between[1, 2], between[0, 2] - between[2, 0], between[1, 0] - between[0, 1]])
+    motion = np.concatenate([half * turn, at[1] - at[0]])
+    if free is not None:
+        motion -= (motion @ free) * free
+    return float(np.linalg.norm(motion))
+
+
+def _orthonormal(rotation: Floats) -> Floats:
+    """Remove the rounding that many small turns gather."""
+    u, _, v = np.linalg.svd(rotation)
+    return np.asarray(u @ v)

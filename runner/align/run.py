@@ -1,0 +1,395 @@
+"""Align one scan to its nominal: from any pose to a proven one, or to an honest refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.align.candidates import find_candidates
+from runner.align.clean import label_points, move_plane
+from runner.align.contest import Evidence, disagreement, gather_evidence
+from runner.align.icp import coarse_to_fine
+from runner.align.model import AlignmentModel
+from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
+from runner.align.refine import Refined, refine_pose
+from runner.align.symmetry import pose_distance
+from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
+from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, sharpen
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.frames import check_rigid, move_points, rigid, turn_vectors
+from runner.geometry.mesh import Floats, Nominal, ScanGeometry
+from runner.records import PoseStatus
+
+Progress = Callable[[str, float], None]
+_FEWEST = 200
+_UNITS = (
+    (25.4, "inches"),
+    (1000.0, "metres"),
+    (10.0, "centimetres"),
+    (304.8, "feet"),
+    (1 / 25.4, "millimetres, read as inches"),
+    (1 / 1000.0, "millimetres, read as metres"),
+)
+_MOST_WANDER = 0.25
+"""Fits started to either side along the weakest direction must end this close together, mm at half a diagonal."""
+_LEAST_HOLD = 1e-3
+"""Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
+
+
+def align(
+    scan: ScanGeometry,
+    nominal: Nominal,
+    index: SurfaceIndex,
+    model: AlignmentModel,
+    settings: AlignSettings,
+    progress: Progress | None = None,
+) -> Alignment:
+    """Find the pose of a scan, prove it, refine it, and label every scan point.
+
+    Parameters
+    ----------
+    scan
+        Mesh, or cloud with or without normals, mm, in its own frame.
+    nominal, index, model
+        The design geometry, its exact index over all triangles, and what ``prepare_model`` made.
+    settings
+        See ``AlignSettings``.
+    progress
+        Called with a word for the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    Alignment
+        ``aligned``, ``ambiguous`` or ``not aligned``; never an exception for a scan that can't be aligned.
+    """
+    say = progress or _silent
+    say("preparing", 0.0)
+    normals, signed = scan_normals(scan)
+    search = model.search
+    prepared = prepare_scan(scan.points, normals, signed, search.diagonal)
+    evidence: dict[str, float | str] = {"symmetry": model.symmetry.text, "scan noise": prepared.noise}
+    if len(prepared.points) < _FEWEST:
+        return _refuse(
+            f"only {len(prepared.points)} usable places are left after thinning at {prepared.spacing:.2f} mm"
+            + _size_hint(prepared, search.diagonal),
+            "Check the unit of the file and scan again.", evidence,
+        )  # fmt: skip
+    if not prepared.signed.all():
+        from runner.align.orient import orient
+
+        oriented, known = orient(prepared)
+        prepared = replace(prepared, normals=oriented, signed=known)
+        evidence["normals oriented"] = float(np.mean(known))
+    tau = settings.expected_form_error + 0.2 + 2.5 * prepared.noise
+    case = Case(prepared, nominal, index, model.bins(nominal), model, tau)
+    if settings.start == "as scanned":
+        return _as_scanned(scan, normals, signed, case, settings, evidence)
+    judgement = None
+    if settings.start_pose is not None:
+        say("start pose", 0.1)
+        judgement = judge(case, _from_hint(case, check_rigid(settings.start_pose, 1e-6)))
+        evidence["start pose"] = "confirmed"
+        if judgement.failed_gates or judgement.rivals:
+            judgement = None
+            evidence["start pose"] = "not confirmed by the scan; the whole search was made"
+    if judgement is None:
+        say("searching", 0.1)
+        judgement = judge(case, search_poses(case))
+    _note(evidence, judgement)
+    if judgement.failed_gates:
+        say("refusing", 0.6)
+        return _explain_failure(case, judgement, evidence, settings, scan, normals, signed)
+    say("refining", 0.6)
+    refined = _final_pose(scan, normals, signed, case, judgement.champion.pose, settings)
+    say("cleaning", 0.8)
+    status, reason, advice, rivals = _status(case, judgement, refined, settings, evidence)
+    if refined.hold < _LEAST_HOLD:
+        evidence["weakly held"] = _slide_text(refined)
+    evidence |= {
+        "rms": refined.rms, "fit points": float(refined.points), "fit limit": refined.limit,
+        "last step": refined.last_step,
+        "settled": refined.settled, "hold": refined.hold,
+    }  # fmt: skip
+    return _finish(scan, normals, signed, case, refined.nominal_from_scan, settings, status, reason, advice, evidence,
+                   rivals, refined.covariance)  # fmt: skip
+
+
+def search_poses(case: Case, mirror: bool = False) -> list[Floats]:
+    """Return refined candidate poses (4, 4) from the whole search, best first."""
+    scan = case.scan
+    arrays = (scan.points, scan.normals, scan.signed)
+    rotations, translations = find_candidates(case.model.search, *arrays, mirror=mirror)
+    rotations, translations, score = coarse_to_fine(case.model.search, rotations, translations, *arrays, case.tau)
+    good = score >= 0.75 * score.max()
+    return sharpen(case, [rigid(r, t) for r, t in zip(rotations[good], translations[good], strict=True)])
+
+
+def _from_hint(case: Case, pose: Floats) -> list[Floats]:
+    """Refine a rough start pose on the fields, as if it had come out of the search."""
+    scan = case.scan
+    rotations, translations, _ = coarse_to_fine(
+        case.model.search, pose[None, :3, :3], pose[None, :3, 3], scan.points, scan.normals, scan.signed, case.tau
+    )
+    return sharpen(case, [rigid(rotations[0], translations[0])])
+
+
+def _final_pose(
+    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, pose: Floats, settings: AlignSettings
+) -> Refined:
+    """Refine on raw points that lie near the nominal and not on a table."""
+    search, prepared = case.model.search, case.scan
+    usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
+    if len(usable) > 120_000:
+        usable = np.sort(np.random.default_rng(3).choice(usable, 120_000, replace=False))
+    points, chosen_normals, known = scan.points[usable], normals[usable], signed[usable]
+    keep = np.ones(len(points), dtype=bool)
+    for table in prepared.tables:
+        on_table = (np.abs(table.height(points)) <= 1.5 * table.thickness) & (
+            np.abs(chosen_normals @ table.normal) > 0.8
+        )
+        keep &= ~on_table
+    near = case.index.closest(move_points(pose, points[keep]), 4.0 * case.tau)
+    rows = np.flatnonzero(keep)[(near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)]
+    chosen_normals, known = _sign_from_thinned(points[rows], chosen_normals[rows], known[rows], prepared)
+    free = None
+    if len(case.model.symmetry.axis) == 1:
+        point, axis = case.model.symmetry.axis_point[0], case.model.symmetry.axis[0]
+        free = np.concatenate([axis, np.cross(axis, search.centre - point) / (0.5 * search.diagonal)])
+        free /= np.linalg.norm(free)
+    return refine_pose(
+        case.bins, pose, points[rows], chosen_normals, known, search.centre, search.diagonal,
+        settings.expected_form_error, settings.fit_reach, prepared.noise, free,
+    )  # fmt: skip
+
+
+def _sign_from_thinned(
+    points: Floats, normals: Floats, signed: NDArray[np.bool_], prepared: PreparedScan
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Give raw unsigned normals the sign of the nearest thinned place, where that is known."""
+    if signed.all() or not len(points) or not prepared.signed.any():
+        return normals, signed
+    from scipy.spatial import cKDTree
+
+    known = np.flatnonzero(prepared.signed)
+    gap, nearest = cKDTree(prepared.points[known]).query(points, workers=2)
+    cosine = np.einsum("ij,ij->i", normals, prepared.normals[known][nearest])
+    sure = ~signed & (gap < 2.0 * prepared.spacing) & (np.abs(cosine) > 0.7)
+    return np.where((sure & (cosine < 0))[:, None], -normals, normals), signed | sure
+
+
+def _note(evidence: dict[str, float | str], judgement: Judgement) -> None:
+    best = judgement.champion
+    evidence |= {
+        "inliers": best.inliers,
+        "near share": best.near,
+        "inside share": best.inside,
+        "spill": best.spill,
+        "coverage": best.coverage,
+    }
+
+
+def _status(
+    case: Case, judgement: Judgement, refined: Refined, settings: AlignSettings, evidence: dict[str, float | str]
+) -> tuple[PoseStatus, str, str, tuple[Floats, ...]]:
+    """Decide between aligned and ambiguous, with words for the operator."""
+    search, bins = case.model.search, case.bins
+    champion = judgement.champion
+    if judgement.mirrored is not None:
+        other, contest = judgement.mirrored
+        place = disagreement(champion.pose, other.pose, search, bins, min(case.tau, 0.5))
+        if contest.second > contest.first and contest.second - contest.first >= max(
+            6.0, 2.0 * np.sqrt(contest.first + contest.second)
+        ):
+            return (
+                PoseStatus.NOT_ALIGNED,
+                f"the mirror image of the nominal fits better: wrong hand, or a feature misplaced{_near(place)}",
+                "Check the part number and hand of the part, and the features named.", (),
+            )  # fmt: skip
+    if judgement.rivals:
+        other, contest = judgement.rivals[0]
+        place = disagreement(champion.pose, other.pose, search, bins, 0.3)
+        back = disagreement(other.pose, champion.pose, search, bins, 0.3)
+        evidence["contest"] = f"{contest.first} places against {contest.second}"
+        distance = pose_distance(champion.pose, other.pose, case.model.symmetry, search)
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"{len(judgement.rivals) + 1} poses, up to {distance:.1f} mm apart, explain the scan equally well; "
+            f"they differ{_near(place) or ' nowhere on the surface by more than 0.3 mm'}{_near(back, ' and')}",
+            "Give the rough pose in the recipe." if place is None else "Scan again so that this place is seen well.",
+            tuple(e.pose for e, _ in judgement.rivals),
+        )  # fmt: skip
+    if judgement.mirrored is not None:
+        # the surfaces seen are the same on either hand, and so is their pose: nothing measured on them is wrong
+        other, contest = judgement.mirrored
+        place = disagreement(champion.pose, other.pose, search, bins, 0.3)
+        words = f"part and mirror image differ{_near(place) or ' hardly'}, and the scan does not show it clearly"
+        if contest.second > contest.first:
+            return PoseStatus.AMBIGUOUS, words, "Scan again so that this place is seen well.", ()
+        evidence["hand"] = f"not proven: {words}"
+    if refined.hold < 1e-5 or refined.settled > _MOST_WANDER:
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"the scan does not hold the part against {_slide_text(refined)}: fits from either side end "
+            f"{refined.settled:.2f} mm apart",
+            "Scan the edges or holes that hold this direction.",
+            (),
+        )
+    if len(case.model.symmetry.axis) and not settings.symmetric_axis:
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"the nominal is symmetric ({case.model.symmetry.text}), and the recipe does not leave that turn open",
+            "Say in the recipe what fixes the turn.",
+            (),
+        )
+    return PoseStatus.ALIGNED, "", "", ()
+
+
+def _explain_failure(
+    case: Case, judgement: Judgement, evidence: dict[str, float | str], settings: AlignSettings,
+    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_],
+) -> Alignment:  # fmt: skip
+    """Say why no pose was believed: wrong unit, wrong hand, too little surface, or another part."""
+    search, best = case.model.search, judgement.champion
+    unit_hint = _try_units(case, scan, normals, signed)
+    if unit_hint:
+        return _refuse(
+            f"the scan fits the nominal only when taken as {unit_hint}",
+            "Correct the unit of the scan in the recipe or in the scanner's export.",
+            evidence,
+        )
+    if not len(case.model.symmetry.exact_mirrored):
+        poses = search_poses(case, mirror=True)
+        mirrored = [
+            gather_evidence(p, case.scan, case.nominal, case.index, case.bins, search, case.tau) for p in poses[:6]
+        ]
+        twin = max(mirrored, key=lambda e: e.merit) if mirrored else None
+        if twin is not None and _passes(twin) and twin.merit > best.merit + 0.01:
+            return _refuse(
+                "the mirror image of the nominal fits, the nominal does not: wrong hand, or a feature misplaced",
+                "Check the part number and the hand of the part.",
+                evidence,
+            )
+    if judgement.failed_gates == ("coverage",):
+        return _refuse(
+            f"too little of the surface was seen: {100 * best.coverage:.0f} % of the nominal lies under scan points, "
+            f"{100 * LEAST_COVERAGE:.0f} % are needed",
+            "Scan more of the part.", evidence,
+        )  # fmt: skip
+    seen = (
+        f"best pose found: {100 * best.near:.0f} % of the points near the nominal lie on it, "
+        f"{100 * best.inside:.1f} % lie inside the solid, {100 * best.coverage:.0f} % of the surface is covered"
+    )
+    if best.spill > MOST_SPILL:
+        seen += ", and the scanned surface runs on where the nominal ends"
+    return _refuse(
+        f"no pose of this nominal explains the scan ({seen}): another part, or a part far out of shape"
+        + _size_hint(case.scan, search.diagonal),
+        "Check the part number; scan again with more of the part in view.", evidence,
+    )  # fmt: skip
+
+
+def _passes(evidence: Evidence) -> bool:
+    return not Judgement(evidence, (), None).failed_gates
+
+
+def _try_units(case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_]) -> str:
+    """Return the unit in which the scan would fit, or nothing. Tried only where the sizes suggest it."""
+    search = case.model.search
+    for factor, name in _UNITS:
+        scaled = factor * case.scan.extent
+        # the whole scan may hold a table several times the part
+        if not 0.4 * search.diagonal < scaled < 1.6 * search.diagonal:
+            continue
+        if 0.5 < case.scan.extent / search.diagonal < 2.0:
+            continue
+        prepared = prepare_scan(scan.points * factor, normals, signed, search.diagonal)
+        if len(prepared.points) < _FEWEST:
+            continue
+        other = replace(case, scan=prepared)
+        poses = search_poses(other)[:3]
+        trial = [gather_evidence(p, prepared, case.nominal, case.index, case.bins, search, case.tau) for p in poses]
+        if any(_passes(e) for e in trial):
+            return name
+    return ""
+
+
+def _size_hint(prepared: PreparedScan, diagonal: float) -> str:
+    ratio = prepared.whole_extent / diagonal
+    if ratio > 20.0 or (0 < ratio < 0.2):
+        return (
+            f"; the scan measures {prepared.whole_extent:.3g} mm across, the nominal {diagonal:.3g} mm: check the unit"
+        )
+    return ""
+
+
+def _as_scanned(
+    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, settings: AlignSettings,
+    evidence: dict[str, float | str],
+) -> Alignment:  # fmt: skip
+    """Verify that the scan lies in the nominal's frame as it is; the pose is not changed."""
+    pose = np.eye(4) if settings.start_pose is None else check_rigid(settings.start_pose, 1e-6)
+    found = gather_evidence(pose, case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
+    judgement = Judgement(found, (), None)
+    _note(evidence, judgement)
+    if judgement.failed_gates:
+        return _refuse(
+            f"as scanned, the scan is not at the nominal: {100 * found.near:.0f} % of the points near it lie on it, "
+            f"{100 * found.coverage:.0f} % of the surface is covered",
+            "Check the fixture's frame, or let the recipe start automatically.", evidence,
+        )  # fmt: skip
+    return _finish(scan, normals, signed, case, pose, settings, PoseStatus.ALIGNED, "", "", evidence, (), None)
+
+
+def _finish(
+    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, pose: Floats, settings: AlignSettings,
+    status: PoseStatus, reason: str, advice: str, evidence: dict[str, float | str], rivals: tuple[Floats, ...],
+    covariance: Floats | None,
+) -> Alignment:  # fmt: skip
+    prepared = case.scan
+    normals, signed = _sign_from_thinned(scan.points, normals, signed, prepared)
+    moved, turned = move_points(pose, scan.points), turn_vectors(pose, normals)
+    if not signed.all():
+        turned = _sign_from_nominal(moved, turned, signed, case)
+    labels = label_points(
+        moved, turned, signed, case.index, case.bins, tuple(move_plane(pose, t) for t in prepared.tables),
+        settings.keep_within, settings.expected_form_error + 3.0 * prepared.noise, prepared.spacing,
+    )  # fmt: skip
+    for name, label in (("kept", KEPT), ("table", TABLE), ("clutter", CLUTTER), ("specks", SPECK)):
+        evidence[f"points {name}"] = float(np.count_nonzero(labels == label))
+    aligned = status is not PoseStatus.NOT_ALIGNED
+    return Alignment(status, pose if aligned else None, reason, advice, evidence, rivals, labels, covariance, turned)
+
+
+def _sign_from_nominal(points: Floats, normals: Floats, signed: NDArray[np.bool_], case: Case) -> Floats:
+    """Turn the normals whose sign is still unknown the way the nearest nominal surface faces."""
+    rows = np.flatnonzero(~signed)
+    _, facing, distance = case.bins.closest(points[rows], normals[rows], signed[rows], 4.0 * case.tau)
+    against = np.isfinite(distance) & (np.einsum("ij,ij->i", normals[rows], facing) < 0)
+    normals = normals.copy()
+    normals[rows[against]] *= -1.0
+    return normals
+
+
+def _refuse(reason: str, advice: str, evidence: dict[str, float | str]) -> Alignment:
+    return Alignment(PoseStatus.NOT_ALIGNED, None, reason, advice, evidence)
+
+
+def _near(place: Floats | None, link: str = "") -> str:
+    return "" if place is None else f"{link} near ({place[0]:.1f}, {place[1]:.1f}, {place[2]:.1f})"
+
+
+def _slide_text(refined: Refined) -> str:
+    """Say in words which motion is held least."""
+    turn, shift = refined.weakest[:3], refined.weakest[3:]
+    if np.linalg.norm(shift) >= np.linalg.norm(turn):
+        x, y, z = shift / np.linalg.norm(shift)
+        return f"sliding along ({x:.2f}, {y:.2f}, {z:.2f})"
+    x, y, z = turn / np.linalg.norm(turn)
+    return f"turning about ({x:.2f}, {y:.2f}, {z:.2f}) through its middle"
+
+
+def _silent(step: str, share: float) -> None:
+    """Report nothing."""

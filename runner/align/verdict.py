@@ -1,0 +1,181 @@
+"""From a list of refined poses to what is believed: gates first, then rivals, then the hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runner.align.bins import DirectionBins
+from runner.align.contest import Contest, Evidence, compare, gather_evidence
+from runner.align.icp import draw_balanced
+from runner.align.model import AlignmentModel
+from runner.align.prepare import PreparedScan
+from runner.align.refine import pair_up, polish
+from runner.align.symmetry import same_pose, turn_about
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.frames import rigid
+from runner.geometry.mesh import Floats, Nominal
+
+LEAST_COVERAGE = 0.25
+LEAST_NEAR = 0.85
+MOST_INSIDE = 0.003
+MOST_SPILL = 0.1
+"""Gates taken over from a study on five invented parts (271 simulated scans); not validated beyond the study script."""
+_CLOSE_CALL = 0.08
+_PROPER_RIVALS = 8
+_MIRRORED_RIVALS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One scan against one nominal: everything the judging needs."""
+
+    scan: PreparedScan
+    nominal: Nominal
+    index: SurfaceIndex
+    bins: DirectionBins
+    model: AlignmentModel
+    tau: float
+    """Largest distance of an inlier, mm."""
+
+
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """The champion, who is not beaten by it, and who beats it."""
+
+    champion: Evidence
+    rivals: tuple[tuple[Evidence, Contest], ...]
+    """Clearly different proper poses that are not beaten decisively."""
+    mirrored: tuple[Evidence, Contest] | None
+    """The strongest mirrored pose, with the contest champion against it; None when every one is plainly worse."""
+
+    @property
+    def failed_gates(self) -> tuple[str, ...]:
+        """Names of the absolute gates that the champion does not pass."""
+        failed = []
+        if self.champion.coverage < LEAST_COVERAGE:
+            failed.append("coverage")
+        if self.champion.near < LEAST_NEAR:
+            failed.append("near")
+        if self.champion.inside > MOST_INSIDE:
+            failed.append("inside")
+        if self.champion.spill > MOST_SPILL:
+            failed.append("spill")
+        return tuple(failed)
+
+
+def sharpen(
+    case: Case, poses: list[Floats], count: int = 2500, iterations: int = 8, first: float | None = None
+) -> list[Floats]:
+    """Refine poses exactly, together, on a balanced draw of the thinned scan."""
+    if not poses:
+        return []
+    scan, search = case.scan, case.model.search
+    drawn = draw_balanced(scan.normals, count, seed=11)
+    rotations, translations, _ = polish(
+        case.bins, np.array([p[:3, :3] for p in poses]), np.array([p[:3, 3] for p in poses]),
+        scan.points[drawn], scan.normals[drawn], scan.signed[drawn], search.centre, 0.5 * search.diagonal,
+        1.2 * case.tau, iterations, 1e-3, first or max(3.0 * case.tau, 0.008 * search.diagonal),
+    )  # fmt: skip
+    return [rigid(r, t) for r, t in zip(rotations, translations, strict=True)]
+
+
+def quick_merit(case: Case, poses: list[Floats], count: int = 3000) -> Floats:
+    """Return the share of inliers of each pose on a draw of the thinned scan, (k,)."""
+    drawn = draw_balanced(case.scan.normals, count, seed=13)
+    pairs = pair_up(
+        case.bins, np.array([p[:3, :3] for p in poses]), np.array([p[:3, 3] for p in poses]),
+        case.scan.points[drawn], case.scan.normals[drawn], case.scan.signed[drawn], case.tau,
+    )  # fmt: skip
+    return np.mean(pairs.distance <= case.tau, axis=1)
+
+
+def manufacture_rivals(case: Case, pose: Floats) -> list[Floats]:
+    """Return the poses that the nominal's near-symmetries would have us confuse with ``pose``, refined."""
+    table = case.model.symmetry
+    raw = [s @ pose for s in table.near[:_PROPER_RIVALS]]
+    raw += [np.linalg.inv(s) @ pose for s in table.near[:_PROPER_RIVALS]]
+    for point, axis in zip(table.near_axis_point, table.near_axis, strict=True):
+        raw += [turn_about(point, axis, np.deg2rad(10.0 * k)) @ pose for k in range(1, 36)]
+    if not len(table.exact_mirrored):
+        raw += [s @ pose for s in table.near_mirrored[:_MIRRORED_RIVALS]]
+    return sharpen(case, raw)
+
+
+def judge(case: Case, poses: list[Floats]) -> Judgement:
+    """Decide between refined poses (4, 4), best search score first."""
+    known = _distinct(case, poses)
+    evidence = _weigh(case, known, [])
+    champion = _crown(case, evidence)
+    for _ in range(2):
+        fresh = [p for p in manufacture_rivals(case, champion.pose) if not _known(case, p, [e.pose for e in evidence])]
+        fresh = _distinct(case, fresh)
+        evidence = _weigh(case, fresh, evidence)
+        new = _crown(case, evidence)
+        if new is champion:
+            break
+        champion = new
+    rivals = []
+    for other in evidence:
+        if (
+            other is champion
+            or other.mirrored
+            or same_pose(other.pose, champion.pose, case.model.symmetry, case.model.search)
+        ):
+            continue
+        contest = compare(champion, other, case.scan, case.tau)
+        if not contest.decisive:
+            rivals.append((other, contest))
+    worst = None
+    if not len(case.model.symmetry.exact_mirrored):
+        for other in evidence:
+            if other.mirrored:
+                contest = compare(champion, other, case.scan, case.tau)
+                if not contest.decisive and (
+                    worst is None or contest.second - contest.first > worst[1].second - worst[1].first
+                ):
+                    worst = (other, contest)
+    rivals.sort(key=lambda pair: pair[1].first - pair[1].second)
+    return Judgement(champion, tuple(rivals), worst)
+
+
+def _known(case: Case, pose: Floats, others: list[Floats]) -> bool:
+    return any(same_pose(pose, other, case.model.symmetry, case.model.search) for other in others)
+
+
+def _distinct(case: Case, poses: list[Floats]) -> list[Floats]:
+    kept: list[Floats] = []
+    for pose in poses:
+        if not _known(case, pose, kept):
+            kept.append(pose)
+    return kept
+
+
+def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evidence]:
+    """Gather full evidence of the poses that come near the best; keep at most 16 in all."""
+    if poses:
+        merit = quick_merit(case, poses)
+        best = max([float(merit.max()), *(e.inliers for e in before if not e.mirrored)])
+        order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
+        before = before + [
+            gather_evidence(poses[i], case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
+            for i in order
+        ]
+    return before
+
+
+def _crown(case: Case, evidence: list[Evidence]) -> Evidence:
+    """Choose the proper pose with the best merit that no other proper pose beats place by place."""
+    proper = sorted((e for e in evidence if not e.mirrored), key=lambda e: -e.merit)
+    champion = proper[0]
+    for _ in range(4):
+        for other in proper:
+            if other is not champion:
+                contest = compare(champion, other, case.scan, case.tau)
+                if contest.second > contest.first:
+                    champion = other
+                    break
+        else:
+            break
+    return champion

@@ -1,0 +1,20 @@
+"""Outcomes to exit statuses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from runner.cli.app import HOLD, OK, REJECT
+from runner.records import Outcome
+
+STATUS = {Outcome.ACCEPT: OK, Outcome.HOLD: HOLD, Outcome.REJECT: REJECT}
+WORST_FIRST = (Outcome.REJECT, Outcome.HOLD, Outcome.ACCEPT)
+
+
+def exit_status(outcomes: Iterable[Outcome]) -> int:
+    """Return the exit status of the worst outcome; hold when there is none at all."""
+    found = set(outcomes)
+    for outcome in WORST_FIRST:
+        if outcome in found:
+            return STATUS[outcome]
+    return HOLD

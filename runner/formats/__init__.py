@@ -1,0 +1,1 @@
+"""Readers and writers of file formats: bytes in, arrays out. Nothing here knows what a scan or a nominal is."""

@@ -1,0 +1,1 @@
+"""The watch folder: from a dropped file to a ledger entry, losing nothing."""

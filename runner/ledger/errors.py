@@ -1,0 +1,37 @@
+"""What can go wrong with the ledger as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import exc
+
+from runner.diagnostics import RunnerError
+
+
+class LedgerError(RunnerError):
+    """The ledger could not be read or written. Nothing was changed."""
+
+
+@contextmanager
+def explained(place: str) -> Iterator[None]:
+    """Turn a database error into a ``LedgerError`` that says where and what to do."""
+    try:
+        yield
+    except exc.IntegrityError as error:
+        raise LedgerError(f"{place}: the database refused the entry: {error.orig}") from error
+    except exc.OperationalError as error:
+        text = str(error.orig)
+        advice = ""
+        if "locked" in text or "busy" in text:
+            advice = " Another program holds the ledger; nothing was written. Try again when it has finished."
+        elif "full" in text:
+            advice = " The disk is full; nothing was written. Make room and try again."
+        elif "readonly" in text or "unable to open" in text:
+            advice = " Check that the folder exists and that this user may write in it."
+        raise LedgerError(f"{place}: {text}.{advice}") from error
+    except exc.DatabaseError as error:
+        raise LedgerError(
+            f"{place}: {error.orig}. Is this file a ledger? Restore a backup if it is damaged."
+        ) from error

@@ -1,0 +1,1 @@
+"""Numbered steps of the database schema, run by ``runner.ledger.migrate``."""

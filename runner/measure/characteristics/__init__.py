@@ -1,0 +1,1 @@
+"""Characteristics, one file per family. ``measure.kinds`` lists them."""

@@ -1,0 +1,180 @@
+"""What can be wrong with a plan on its nominal, found before production: features, datum systems, form and noise."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.fits.filters import filtered_noise_zone, noise_zone
+from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.shapes import Circle, Plane, Slot, Sphere
+from runner.measure.datum_rows import location, orientation
+from runner.measure.datums import free_movements
+from runner.measure.element import array, direction, place
+from runner.measure.patch import NoPatch, Patch, find_patch
+from runner.measure.sampling import triangle_normals
+from runner.measure.sheet import Sheet, find_sheet
+from runner.measure.specs import CharacteristicSpec, FeatureSpec, MeasurePlan
+from runner.measure.twists import named, rows_of_points
+
+Trouble = tuple[str, str]
+"""(name of the feature or id of the characteristic, message)."""
+LARGEST_NOISE_SHARE = 0.25
+"""Of a form tolerance: more noise than this, and the zone says more about the scanner than about the part."""
+FORMS = ("flatness", "roundness", "cylindricity")
+FELT = 1e-6
+"""A value that changes by less than this per unit of a free movement doesn't depend on it."""
+
+
+def check_features(plan: MeasurePlan, nominal: Nominal, index: SurfaceIndex | None = None) -> list[Trouble]:
+    """Return every feature that does not lie on the nominal, with the nearest geometry that matches."""
+    del index
+    found = []
+    for spec in plan.features:
+        located = locate(spec, nominal, plan.spacing)
+        if isinstance(located, NoPatch):
+            found.append((spec.name, located.reason))
+    return found
+
+
+def locate(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch | Sheet | NoPatch:
+    """Return where a feature lies on the nominal, or why it doesn't."""
+    if spec.source == "edges":
+        return find_sheet(spec, nominal, spacing)
+    return find_patch(spec, nominal, spacing)
+
+
+def check_datum_systems(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
+    """Return every characteristic whose datum system is not usable, or whose value depends on a degree that is free."""
+    specs = {spec.name: spec for spec in plan.features}
+    systems = {system.name: system for system in plan.datum_systems}
+    low, high = nominal.bounds
+    centre = 0.5 * (low + high)
+    found: list[Trouble] = []
+    for spec in plan.characteristics:
+        if spec.datum_system is None:
+            continue
+        system = systems.get(spec.datum_system)
+        if system is None:
+            found.append((spec.id, f'there is no datum system "{spec.datum_system}"'))
+            continue
+        try:
+            free = free_movements(system, specs, centre)
+        except ValueError as error:
+            found.append((spec.id, str(error)))
+            continue
+        rows = needs(spec, specs, nominal, centre, plan.spacing)
+        if not len(rows) or free.shape[1] == 0:
+            continue
+        _, values, vectors = np.linalg.svd(rows @ free, full_matrices=False)
+        used = free @ vectors[values > FELT * max(1.0, float(np.abs(rows).max()))].T
+        if used.shape[1]:
+            names = ", ".join(named(used))
+            labels = "|".join(d.label for d in system.datums)
+            found.append(
+                (
+                    spec.id,
+                    f"the {spec.kind} depends on {names}, which the datum system {system.name} ({labels}) leaves free",
+                )
+            )
+    return found
+
+
+def needs(
+    spec: CharacteristicSpec, specs: dict[str, FeatureSpec], nominal: Nominal, centre: Floats, spacing: float
+) -> Floats:
+    """Return rows (k, 6) over movements of the part about ``centre`` that change the value of a characteristic."""
+    pieces = []
+    for name in spec.features:
+        feature = specs.get(name)
+        if feature is None:
+            continue
+        if spec.kind == "profile":
+            pieces.append(_surface_rows(feature, nominal, centre, spacing))
+        elif feature.shape is None:
+            continue
+        elif spec.kind in ("parallelism", "perpendicularity", "angularity"):
+            pieces.append(orientation(feature.shape, feature.shape, centre).rows)
+        elif spec.kind == "position":
+            pieces.append(_position_rows(spec, feature, nominal, centre, spacing))
+        elif spec.kind == "distance" and spec.direction is not None:
+            turns = np.zeros((3, 6))
+            turns[:, :3] = np.eye(3) - np.outer(array(spec.direction), array(spec.direction))
+            pieces.append(turns)
+    return np.vstack(pieces) if pieces else np.zeros((0, 6))
+
+
+def _position_rows(
+    spec: CharacteristicSpec, feature: FeatureSpec, nominal: Nominal, centre: Floats, spacing: float
+) -> Floats:
+    shape = feature.shape
+    assert shape is not None
+    if isinstance(shape, Plane):
+        return _surface_rows(feature, nominal, centre, spacing)
+    if spec.zone_shape == "two planes" and spec.direction is not None and not isinstance(shape, Slot):
+        return rows_of_points(place(shape)[None], array(spec.direction)[None], centre)
+    if isinstance(shape, Slot):
+        if spec.zone_shape == "diametral":
+            return location(Circle(shape.centre, shape.axis, shape.width / 2), shape, centre).rows
+        if spec.across == "length":
+            return rows_of_points(array(shape.centre)[None], array(shape.along)[None], centre)
+        return np.vstack([location(shape, shape, centre).rows, orientation(shape, shape, centre).rows])
+    rows = location(shape, shape, centre).rows
+    if isinstance(shape, Sphere | Circle) or direction(shape) is None:
+        return rows
+    return np.vstack([rows, orientation(shape, shape, centre).rows])
+
+
+def _surface_rows(feature: FeatureSpec, nominal: Nominal, centre: Floats, spacing: float) -> Floats:
+    """Normal displacements of places of a surface region."""
+    patch = find_patch(feature, nominal, spacing)
+    if isinstance(patch, NoPatch):
+        return np.zeros((0, 6))
+    triangles = nominal.mesh.triangles[patch.triangles]
+    vertices = nominal.mesh.vertices
+    every = max(1, len(triangles) // 400)
+    middles = vertices[triangles[::every]].mean(axis=1)
+    return rows_of_points(middles, triangle_normals(vertices, triangles[::every]), centre)
+
+
+def check_form_noise(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
+    """Return every form tolerance of which noise alone is predicted to fill more than a quarter."""
+    specs = {spec.name: spec for spec in plan.features}
+    found = []
+    for spec in plan.characteristics:
+        if spec.kind not in FORMS or spec.zone is None:
+            continue
+        predicted = predicted_noise_zone(spec, specs, plan, nominal)
+        if predicted is not None and predicted > LARGEST_NOISE_SHARE * spec.zone:
+            found.append(
+                (
+                    spec.id,
+                    f"noise alone is expected to fill {predicted:.3f} mm of the {spec.kind} tolerance of "
+                    f"{spec.zone:g} mm, more than a quarter: judge a filtered zone (a longer cut-off), or scan with less "
+                    "noise",
+                )
+            )
+    return found
+
+
+def predicted_noise_zone(
+    spec: CharacteristicSpec, specs: dict[str, FeatureSpec], plan: MeasurePlan, nominal: Nominal
+) -> float | None:
+    """Return the zone, mm, that white noise alone is expected to span on a perfect part; None if it can't be told."""
+    widest: float | None = None
+    for name in spec.features:
+        feature = specs.get(name)
+        if feature is None or feature.source == "edges":
+            continue
+        patch = find_patch(feature, nominal, plan.spacing)
+        if isinstance(patch, NoPatch):
+            continue
+        count = max(2, int(patch.area / plan.spacing**2))
+        if spec.judge.kind == "gaussian" and spec.judge.cutoff:
+            width = filtered_noise_zone(plan.noise, plan.spacing, spec.judge.cutoff, patch.area)
+        elif spec.judge.kind == "central 95 %":
+            width = 2 * 1.96 * plan.noise
+        else:
+            width = noise_zone(plan.noise, count)
+        widest = width if widest is None else max(widest, width)
+    return widest

@@ -1,0 +1,282 @@
+"""Features from edges: circles, slots and straight edges of sheet, located by counting (see ``border``).
+
+The raw value, from the outermost points, is given beside the corrected one, with the correction and its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.fits import FailedFit, fit_plane
+from runner.geometry.frames import unit
+from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
+from runner.measure.border import BorderFit, fit_border
+from runner.measure.cells import make_cells, typical_spacing
+from runner.measure.edges import cloud_boundary, mesh_boundary
+from runner.measure.element import array
+from runner.measure.extract import AGREEMENT
+from runner.measure.found import FoundFeature
+from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
+from runner.measure.scene import Scene
+from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
+from runner.measure.specks import isolated
+from runner.measure.specs import FeatureSpec, MeasurePlan
+
+LEAST_BESIDE = 60
+"""Points on the sheet beside the edge that the density needs."""
+SHEET_BAND = 4.0
+"""Points within this many standard deviations of the fitted sheet belong to it."""
+LEAST_BAND = 0.01
+"""mm: the band is never narrower."""
+SEEN_SPACINGS = 2.5
+"""A place of the edge is covered when a sheet point lies within this many spacings of it."""
+
+
+def measure_edge_feature(
+    spec: FeatureSpec, plan: MeasurePlan, nominal: Nominal, index: SurfaceIndex, scene: Scene
+) -> FoundFeature:
+    """Measure one feature from the edge of the sheet beside it."""
+    del index
+    if spec.shape is None:
+        return FoundFeature(spec, None, reason="the feature has no nominal element")
+    spacing = scene.spacing if scene.spacing > 0 else plan.spacing
+    sheet = find_sheet(spec, nominal, spacing)
+    if not isinstance(sheet, Sheet):
+        return FoundFeature(spec, None, reason=sheet.reason)
+    rows = _around(sheet, spec, scene, spacing)
+    base = FoundFeature(spec, None)
+    if len(rows) < LEAST_BESIDE:
+        few = "the sheet beside the edge was not seen" if len(rows) < 10 else f"only {len(rows)} points beside the edge"
+        return replace(base, reason=few)
+    speck = isolated(scene.points[rows], spacing)
+    rows, rejected = rows[~speck], int(speck.sum())
+    plane = _local_plane(sheet, scene.points[rows], spec.search)
+    if isinstance(plane, str):
+        return replace(base, reason=plane)
+    fitted, sigma = plane
+    local = _in_plane(sheet, fitted)
+    band = max(SHEET_BAND * sigma, LEAST_BAND)
+    height = local.height(scene.points[rows])
+    flat = local.flat(scene.points[rows])
+    on_sheet = np.abs(height) <= band
+    # a wall point just below the edge can't be told from the sheet: as many stand in the band as in the next one below
+    just_below = (height < -band) & (height >= -2.0 * band)
+    used = rows[on_sheet]
+    if len(used) < LEAST_BESIDE:
+        return replace(base, reason=f"only {len(used)} points beside the edge lie in one plane")
+    own_spacing = _spacing_beside(sheet.outline, flat[on_sheet], spacing)
+    near_wall = np.abs(np.nan_to_num(sheet.outline.locate(flat).depth, nan=np.inf)) <= spec.search + 2 * own_spacing
+    wall = just_below & near_wall
+    points = np.vstack([flat[on_sheet], flat[wall]])
+    weights = np.concatenate([np.ones(int(on_sheet.sum())), -np.ones(int(wall.sum()))])
+    border = fit_border(sheet.outline, points, weights, own_spacing, sheet.room, spec.search)
+    base = replace(base, rows=used, points=scene.points[used], rejected=rejected)
+    if isinstance(border, str):
+        return replace(base, reason=border)
+    border = replace(border, outline_is_material=isinstance(border.outline, CircleOutline) and not border.outline.hole)
+    coverage = _coverage(border.outline, flat[on_sheet], own_spacing, sheet.room)
+    border, raw_note = _with_raw(border, local, scene, used, flat[on_sheet], own_spacing)
+    shape = _shape(spec, border.outline, local)
+    edge_rows = _edge_points(border.outline, flat[on_sheet], own_spacing)
+    found = replace(
+        base, shape=shape, border=border, coverage=coverage, rows=used[edge_rows], points=scene.points[used[edge_rows]]
+    )
+    trouble = _trouble(spec, shape, found, coverage)
+    return replace(found, reason=trouble, notes=(raw_note,) if not trouble else ())
+
+
+def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> NDArray[np.int64]:
+    """Rows of the points around the outline that may belong to the sheet or to the wall below its edge."""
+    along = np.linspace(0.0, sheet.outline.length, 361)
+    places = sheet.lifted(sheet.outline.at(np.minimum(along, sheet.outline.length * (1 - 1e-9))).points)
+    reach = spec.search + (DEEPEST_SPACINGS + 2.0) * spacing
+    rows = scene.cells.in_box(scene.points, places.min(axis=0) - reach, places.max(axis=0) + reach)
+    rows = rows[np.abs(sheet.height(scene.points[rows])) <= spec.search]
+    if scene.normals is not None and len(rows):
+        # points of the sheet's other side and of what lies under it; the wall stays, it is needed
+        toward = scene.normals[rows] @ sheet.normal
+        if scene.normals_signed:
+            rows = rows[toward > -AGREEMENT]
+    if not len(rows):
+        return rows
+    depth = sheet.outline.locate(sheet.flat(scene.points[rows])).depth
+    return rows[np.isfinite(depth) & (depth >= -spec.search - 3 * spacing) & (depth <= DEEPEST_SPACINGS * spacing)]
+
+
+def _local_plane(sheet: Sheet, points: Floats, search: float) -> tuple[Plane, float] | str:
+    """The sheet as it lies beside the edge, and the scatter of its points."""
+    depth = sheet.outline.locate(sheet.flat(points)).depth
+    chosen = depth > 0
+    if chosen.sum() < LEAST_BESIDE // 2:
+        return "the sheet beside the edge was not seen"
+    height = sheet.height(points)
+    # the sheet is where most points stand: the fullest band of heights, before anything is fitted
+    level = np.median(height[chosen])
+    width = max(1.4826 * float(np.median(np.abs(height[chosen] - level))), 1e-4)
+    chosen &= np.abs(height - level) <= max(6.0 * width, 0.05)
+    start = Plane(vector(sheet.origin), vector(sheet.normal))
+    sigma = 0.0
+    fit = fit_plane(points[chosen], start)
+    for _ in range(3):
+        if isinstance(fit, FailedFit):
+            return fit.reason
+        normal = array(fit.shape.normal)
+        away = (points - array(fit.shape.point)) @ normal
+        inside = np.abs(away[chosen])
+        sigma = float(1.4826 * np.median(inside)) if len(inside) else 0.0
+        chosen = (depth > 0) & (np.abs(away) <= max(SHEET_BAND * sigma, LEAST_BAND))
+        if chosen.sum() < LEAST_BESIDE // 2:
+            return "the points beside the edge don't lie in one plane"
+        fit = fit_plane(points[chosen], start)
+    if isinstance(fit, FailedFit):
+        return fit.reason
+    shift = abs(float((array(fit.shape.point) - sheet.origin) @ sheet.normal))
+    if shift > 2.0 * search:
+        return f"the sheet beside the edge lies {shift:.2f} mm from nominal"
+    return fit.shape, max(sigma, fit.rms)
+
+
+def _in_plane(sheet: Sheet, plane: Plane) -> Sheet:
+    """The same sheet with its plane as found; the axes stay along the nominal ones."""
+    normal = array(plane.normal)
+    normal = normal if normal @ sheet.normal > 0 else -normal
+    origin = sheet.origin - float((sheet.origin - array(plane.point)) @ normal) * normal
+    u = unit(sheet.u - (sheet.u @ normal) * normal)
+    v = np.cross(normal, u)
+    if v @ sheet.v < 0:
+        v = -v
+    return replace(sheet, origin=origin, u=u, v=v, normal=normal)
+
+
+def _spacing_beside(outline: Outline, flat: Floats, usual: float) -> float:
+    """Root of the area per point on the sheet beside the edge, mm."""
+    depth = outline.locate(flat).depth
+    inner = flat[depth > 2.0 * usual]
+    if len(inner) < LEAST_BESIDE // 2:
+        return usual
+    raised = np.column_stack([inner, np.zeros(len(inner))])
+    found = typical_spacing(raised, make_cells(raised))
+    return found if found > 0 else usual
+
+
+def _coverage(outline: Outline, flat: Floats, spacing: float, room: Floats) -> float:
+    """Share of the border that carries points."""
+    from scipy.spatial import cKDTree
+
+    along = (np.arange(len(room), dtype=np.float64) + 0.5) * (outline.length / len(room))
+    places = outline.at(along)
+    distance = np.asarray(cKDTree(flat).query(places.points + 0.5 * spacing * places.into_material)[0])
+    wanted = room > 0
+    return float((distance[wanted] <= SEEN_SPACINGS * spacing).mean()) if wanted.any() else 0.0
+
+
+def _edge_points(outline: Outline, flat: Floats, spacing: float) -> NDArray[np.bool_]:
+    """The points at the border itself: what is shown as the feature's points."""
+    located = outline.locate(flat)
+    near: NDArray[np.bool_] = np.isfinite(located.along) & (np.abs(located.depth) <= 4.0 * spacing)
+    return near
+
+
+def _with_raw(
+    border: BorderFit, sheet: Sheet, scene: Scene, rows: NDArray[np.int64], flat: Floats, spacing: float
+) -> tuple[BorderFit, str]:
+    """Add what the outermost points alone would say, and the ovality that stands out of the scatter."""
+    if scene.triangles is not None:
+        boundary = np.isin(rows, mesh_boundary(scene.triangles, len(scene.points)))
+        # where the wall was seen too, the mesh has no boundary at the edge
+        if not boundary.any():
+            boundary = cloud_boundary(flat)
+    else:
+        boundary = cloud_boundary(flat)
+    located = border.outline.locate(flat)
+    outermost = boundary & np.isfinite(located.depth) & (np.abs(located.depth) <= 2.5 * spacing)
+    short = float(np.mean(located.depth[outermost])) if outermost.any() else float("nan")
+    outline = border.outline
+    del sheet
+    ovality = 0.0
+    if isinstance(outline, CircleOutline):
+        # points stop short of a hole by `short`: they show it larger; of a disc: smaller
+        raw = 2.0 * (outline.radius + (short if outline.hole else -short))
+        correction = 2.0 * outline.radius - raw
+        angle = border.along / outline.radius
+        if len(angle) >= 8:
+            pair = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
+            second = 2.0 * (pair.T @ border.offsets) / len(angle)
+            scatter = 2.0 * border.rms**2 / len(angle)
+            square = float(second @ second)
+            ovality = float(np.sqrt(square - 2 * scatter)) if square > 13.8 * scatter else 0.0
+    elif isinstance(outline, SlotOutline):
+        raw, correction = outline.width + 2.0 * short, -2.0 * short
+    else:
+        raw, correction = short, -short
+    if not np.isfinite(raw):
+        raw, correction = float("nan"), 0.0
+        text = "no boundary points stand at the edge"
+    else:
+        text = f"outermost points alone: {raw:.4f} mm; correction {correction:+.4f} mm"
+    uncertainty = 2.0 * float(
+        np.sqrt(
+            max(
+                border.covariance[
+                    -1 if isinstance(outline, SlotOutline) else 0, -1 if isinstance(outline, SlotOutline) else 0
+                ],
+                0.0,
+            )
+        )
+    )
+    if isinstance(outline, CircleOutline):
+        uncertainty = 2.0 * float(np.sqrt(max(border.covariance[2, 2], 0.0)))
+    text += f", standard uncertainty {uncertainty:.4f} mm; counted in {len(border.along)} of {border.cells} cells"
+    return replace(border, raw_size=raw, correction=correction, ovality=ovality), text
+
+
+def _shape(spec: FeatureSpec, outline: Outline, sheet: Sheet) -> Shape:
+    """The measured element in space."""
+    if isinstance(outline, CircleOutline):
+        centre = sheet.lifted(np.array([[outline.x, outline.y]]))[0]
+        return Circle(vector(centre), vector(sheet.normal), float(outline.radius))
+    if isinstance(outline, SlotOutline):
+        assert isinstance(spec.shape, Slot)
+        centre = sheet.lifted(np.array([[outline.x, outline.y]]))[0]
+        along = np.cos(outline.turn) * sheet.u + np.sin(outline.turn) * sheet.v
+        return Slot(
+            vector(centre),
+            vector(sheet.normal),
+            vector(along),
+            float(outline.overall),
+            float(outline.width),
+            spec.shape.round_ends,
+        )
+    assert isinstance(outline, LineOutline)
+    ends = sheet.lifted(np.array([[0.0, outline.offset], [1.0, outline.offset + outline.slope]]))
+    return Line(vector(ends[0]), vector(unit(ends[1] - ends[0])))
+
+
+def _trouble(spec: FeatureSpec, shape: Shape, found: FoundFeature, coverage: float) -> str:
+    """Why it must not be used, or empty."""
+    if coverage < spec.least_coverage:
+        return f"only {coverage:.0%} of the edge was seen; at least {spec.least_coverage:.0%} is needed"
+    least = spec.least_points or 12
+    if len(found.points) < least:
+        return f"only {len(found.points)} points at the edge; at least {least} are needed"
+    nominal = spec.shape
+    if isinstance(shape, Circle) and isinstance(nominal, Circle):
+        away = float(np.linalg.norm(array(shape.centre) - array(nominal.centre)))
+        growth = abs(shape.radius - nominal.radius)
+        if max(away, growth) > 1.2 * spec.search:
+            return (
+                f"the edge found lies {max(away, growth):.2f} mm from nominal, beyond the search of {spec.search:g} mm"
+            )
+    if isinstance(shape, Slot) and isinstance(nominal, Slot):
+        away = float(np.linalg.norm(array(shape.centre) - array(nominal.centre)))
+        growth = max(abs(shape.width - nominal.width), abs(shape.length - nominal.length)) / 2
+        if max(away, growth) > 1.2 * spec.search:
+            return (
+                f"the edge found lies {max(away, growth):.2f} mm from nominal, beyond the search of {spec.search:g} mm"
+            )
+    return ""

@@ -1,0 +1,46 @@
+"""What is written beside and after an inspection: deviation map, picture, JSON, workbook."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from runner.ledger.store import Ledger
+from runner.measure.devmap import DeviationMap
+from runner.pipeline.identity import safe_name
+from runner.pipeline.inspect import Inspected
+from runner.pipeline.plan import Plan
+from runner.records import Inspection
+from runner.report.atomic import Written, write_atomic
+from runner.report.json_report import write_json
+from runner.report.picture import write_picture
+from runner.report.workbook import write as write_workbook_file
+
+
+def write_evidence(inspected: Inspected, plan: Plan, out: Path) -> Inspection:
+    """Store the deviation map by its hash, draw the picture, write the JSON; return the inspection naming them."""
+    inspection = inspected.inspection
+    folder = out / safe_name(inspection.part_number)
+    stem = f"{safe_name(inspection.serial)}-{inspection.id[:8]}"
+    if inspected.deviation_map is not None:
+        _store_map(folder / "maps", inspected.deviation_map)
+        picture = folder / "pictures" / f"{stem}.png"
+        write_picture(picture, plan.nominal, inspected.deviation_map, inspection)
+        inspection = replace(inspection, picture=str(picture.relative_to(out)))
+    write_json(folder / "inspections" / f"{stem}.json", inspection)
+    return inspection
+
+
+def _store_map(folder: Path, deviation_map: DeviationMap) -> None:
+    """Store a deviation map under its hash, whole or not at all; one that is there already is left alone."""
+    path = folder / f"{deviation_map.sha256}.npz"
+    if not path.exists():
+        write_atomic(path, lambda temporary: np.savez_compressed(temporary, **deviation_map.to_arrays()))
+
+
+def write_workbook(ledger: Ledger, part_number: str, out: Path) -> Written:
+    """Write the workbook of one part number from the ledger, and from nothing else."""
+    path = out / f"{safe_name(part_number)}.xlsx"
+    return write_workbook_file(path, ledger.standing(part_number), head_hash=ledger.head_hash(), pictures_root=out)

@@ -1,0 +1,88 @@
+"""A recipe bound to its nominal: checked once, reused for every scan."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from runner.align.model import AlignmentModel, prepare_model
+from runner.align.types import AlignSettings
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.mesh import Nominal
+from runner.measure.specs import MeasurePlan
+from runner.nominal.cache import ArrayCache
+from runner.nominal.load import load_index, load_nominal
+from runner.recipe.defaults import resolve
+from runner.recipe.fingerprint import fingerprint
+from runner.recipe.load import load_recipe
+from runner.recipe.schema import Recipe
+from runner.recipe.translate import to_align_settings, to_plan
+
+Progress = Callable[[str, float], None]
+"""Called with the step's name and the share of it that is done, 0 to 1."""
+
+MODEL_FORMAT = 2
+"""Raise when the arrays of the alignment model change meaning."""
+
+
+def silent(step: str, share: float) -> None:
+    """Progress that tells nobody."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Everything that one part number needs, ready to measure."""
+
+    recipe: Recipe
+    path: Path
+    text: str
+    fingerprint: str
+    nominal_path: Path
+    nominal: Nominal
+    index: SurfaceIndex
+    measure: MeasurePlan
+    align: AlignSettings
+    model: AlignmentModel | None
+    """None when it was loaded for checking only."""
+
+
+def load_plan(
+    recipe_path: Path, *, cache: ArrayCache | None = None, progress: Progress = silent, with_model: bool = True
+) -> Plan:
+    """Load a recipe and prepare its nominal (``with_model``: also for the automatic start).
+
+    Raises ``RecipeError`` with every problem of the recipe's text, ``InputError`` for an unusable nominal.
+    """
+    cache = cache or ArrayCache()
+    progress("recipe", 0.0)
+    recipe = resolve(load_recipe(recipe_path))
+    nominal_path = recipe.nominal_path
+    progress("nominal", 0.0)
+    nominal = load_nominal(nominal_path, unit=recipe.nominal.unit, cache=cache)
+    index = load_index(nominal, cache)
+    settings = to_align_settings(recipe)
+    model = None
+    if with_model:
+        progress("alignment model", 0.0)
+        model = _load_model(nominal, index, recipe.nominal.unit, cache)
+    return Plan(
+        recipe=recipe,
+        path=recipe_path,
+        text=recipe_path.read_text(encoding="utf-8"),
+        fingerprint=fingerprint(recipe, nominal.sha256),
+        nominal_path=nominal_path,
+        nominal=nominal,
+        index=index,
+        measure=to_plan(recipe),
+        align=settings,
+        model=model,
+    )
+
+
+def _load_model(nominal: Nominal, index: SurfaceIndex, unit: str | None, cache: ArrayCache) -> AlignmentModel:
+    """The alignment model, from the cache when this nominal was seen before."""
+    key = hashlib.sha256(f"{nominal.sha256} {unit} {nominal.chord_mm} {MODEL_FORMAT}".encode()).hexdigest()
+    arrays = cache.get(f"align-{key}", lambda: prepare_model(nominal, index).to_arrays())
+    return AlignmentModel.from_arrays(arrays)

@@ -1,0 +1,1 @@
+"""Rehearsal: synthetic scans of a nominal, and the demo. Truth comes from parameters, never from measuring code."""

@@ -1,0 +1,1 @@
+"""Scans: read, judged for plausibility, cleaned."""
