@@ -15,6 +15,7 @@ import math
 import numbers
 import types
 import typing
+from collections.abc import Callable
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -126,113 +127,189 @@ def _is_mapping(hint: Any) -> bool:
     return typing.get_origin(hint) is collections.abc.Mapping
 
 
+_NO = object()
+"""What a converter returns for a value of another type."""
+Converter = Callable[[Any], Any]
+
+
 def _encode(value: Any, hint: Any, path: str) -> Any:
-    for option in _options(hint):
-        fits, encoded = _encode_as(value, option, path)
-        if fits:
-            return encoded
-    raise CodecError(f"{path}: {type(value).__name__} {value!r:.60} does not fit here")
-
-
-def _encode_as(value: Any, hint: Any, path: str) -> tuple[bool, Any]:
-    """Encode as one non-union type; (False, None) when the value is of another type."""
-    if hint is type(None):
-        return value is None, None
-    if hint is bool:
-        return isinstance(value, bool), value
-    if hint is int:
-        return (True, int(value)) if _is_number(value, numbers.Integral) else (False, None)
-    if hint is float:
-        return (True, _finite(value, path)) if _is_number(value, numbers.Real) else (False, None)
-    if isinstance(hint, type) and issubclass(hint, StrEnum):
-        return (True, value.value) if isinstance(value, hint) else (False, None)
-    if hint is str:
-        return isinstance(value, str), str(value) if isinstance(value, str) else None
-    if dataclasses.is_dataclass(hint):
-        if not isinstance(value, typing.cast(type, hint)):
-            return False, None
-        kind = typing.cast(type, hint)
-        return True, {n: _encode(getattr(value, n), h, f"{path}.{n}") for n, h, _ in _fields(kind)}
-    if typing.get_origin(hint) is tuple:
-        if not isinstance(value, tuple):
-            return False, None
-        members = _member_types(hint, len(value))
-        if members is None:
-            return False, None
-        return True, [_encode(v, h, f"{path}[{i}]") for i, (v, h) in enumerate(zip(value, members, strict=True))]
-    if _is_mapping(hint):
-        if not isinstance(value, collections.abc.Mapping):
-            return False, None
-        for key in value:
-            if not isinstance(key, str):
-                raise CodecError(f"{path}: key {key!r} is not text")
-        inner = typing.get_args(hint)[1]
-        return True, {str(k): _encode(v, inner, f"{path}[{k!r}]") for k, v in value.items()}
-    raise CodecError(f"{path}: no codec for the type {hint}")
+    return _run(_converter(hint, True), value, path)
 
 
 def _decode(value: Any, hint: Any, path: str) -> Any:
-    for option in _options(hint):
-        fits, decoded = _decode_as(value, option, path)
-        if fits:
-            return decoded
-    raise CodecError(f"{path}: {type(value).__name__} {value!r:.60} does not fit here")
+    return _run(_converter(hint, False), value, path)
 
 
-def _decode_as(value: Any, hint: Any, path: str) -> tuple[bool, Any]:
-    if isinstance(hint, type) and issubclass(hint, StrEnum):
-        if not isinstance(value, str):
-            return False, None
-        try:
-            return True, hint(value)
-        except ValueError:
-            raise CodecError(f"{path}: {value!r} is not one of {', '.join(repr(m.value) for m in hint)}") from None
-    if dataclasses.is_dataclass(hint):
-        return (True, _decode_record(value, hint, path)) if isinstance(value, dict) else (False, None)
-    if typing.get_origin(hint) is tuple:
-        members = _member_types(hint, len(value)) if isinstance(value, list) else None
-        if members is None:
-            return False, None
-        return True, tuple(_decode(v, h, f"{path}[{i}]") for i, (v, h) in enumerate(zip(value, members, strict=True)))
-    if _is_mapping(hint):
-        if not isinstance(value, dict):
-            return False, None
-        inner = typing.get_args(hint)[1]
-        return True, {k: _decode(v, inner, f"{path}[{k!r}]") for k, v in value.items()}
-    return _encode_as(value, hint, path)
-
-
-def _decode_record(value: dict[str, Any], hint: Any, path: str) -> Any:
-    fields = _fields(hint)
-    unknown = sorted(set(value) - {name for name, _, _ in fields})
-    if unknown:
-        raise CodecError(f"{path}: unknown field {unknown[0]!r}")
-    missing = [name for name, _, default in fields if not default and name not in value]
-    if missing:
-        raise CodecError(f"{path}: field {missing[0]!r} is missing")
-    return hint(**{n: _decode(value[n], h, f"{path}.{n}") for n, h, _ in fields if n in value})
-
-
-def _member_types(hint: Any, count: int) -> tuple[Any, ...] | None:
-    """Types of ``count`` members of a tuple type; None when the count does not fit."""
-    arguments = typing.get_args(hint)
-    if len(arguments) == 2 and arguments[1] is Ellipsis:
-        return (arguments[0],) * count
-    return arguments if len(arguments) == count else None
-
-
-def _is_number(value: Any, kind: type) -> bool:
-    return isinstance(value, kind) and not isinstance(value, bool)
-
-
-def _finite(value: Any, path: str) -> float:
+def _run(convert: Converter, value: Any, path: str) -> Any:
     try:
-        number = float(value)
-    except OverflowError:
-        number = math.inf
-    if not math.isfinite(number):
-        raise CodecError(f"{path}: {number} must never enter a record; a missing value is None with a reason")
-    return number
+        return _checked(convert, value)
+    except CodecError as error:
+        raise CodecError(f"{path}{error}") from None
+
+
+def _checked(convert: Converter, value: Any) -> Any:
+    converted = convert(value)
+    if converted is _NO:
+        raise CodecError(f": {type(value).__name__} {value!r:.60} does not fit here")
+    return converted
+
+
+@functools.cache
+def _converter(hint: Any, encode: bool) -> Converter:
+    """Build, once per type, the function that encodes or decodes a value, or returns ``_NO`` for another type.
+
+    A path for messages is put together only when an error travels up: most values have none.
+    """
+    options = _options(hint)
+    if len(options) > 1:
+        return _union([_converter(option, encode) for option in options])
+    simple: dict[Any, Converter] = {type(None): _none, bool: _bool, int: _int, float: _float, str: _str}
+    if hint in simple:
+        return simple[hint]
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return _enum(hint, encode)
+    if dataclasses.is_dataclass(hint):
+        return _record(typing.cast(type, hint), encode)
+    if typing.get_origin(hint) is tuple:
+        return _tuple(hint, encode)
+    if _is_mapping(hint):
+        return _mapping(typing.get_args(hint)[1], encode)
+    raise CodecError(f": no codec for the type {hint}")
+
+
+def _none(value: Any) -> Any:
+    return None if value is None else _NO
+
+
+def _bool(value: Any) -> Any:
+    return value if isinstance(value, bool) else _NO
+
+
+def _int(value: Any) -> Any:
+    if type(value) is int:
+        return value
+    return int(value) if isinstance(value, numbers.Integral) and not isinstance(value, bool) else _NO
+
+
+def _float(value: Any) -> Any:
+    if type(value) is not float:
+        if not isinstance(value, numbers.Real) or isinstance(value, bool):
+            return _NO
+        try:
+            value = float(value)
+        except OverflowError:
+            value = math.inf
+    if not math.isfinite(value):
+        raise CodecError(f": {value} must never enter a record; a missing value is None with a reason")
+    return value
+
+
+def _str(value: Any) -> Any:
+    if type(value) is str:
+        return value
+    return str(value) if isinstance(value, str) else _NO
+
+
+def _union(converters: list[Converter]) -> Converter:
+    def convert(value: Any) -> Any:
+        for option in converters:
+            converted = option(value)
+            if converted is not _NO:
+                return converted
+        return _NO
+
+    return convert
+
+
+def _enum(kind: type[StrEnum], encode: bool) -> Converter:
+    by_value = {member.value: member for member in kind}
+
+    def encoded(value: Any) -> Any:
+        return value.value if isinstance(value, kind) else _NO
+
+    def decoded(value: Any) -> Any:
+        if not isinstance(value, str):
+            return _NO
+        if value not in by_value:
+            raise CodecError(f": {value!r} is not one of {', '.join(map(repr, by_value))}")
+        return by_value[value]
+
+    return encoded if encode else decoded
+
+
+def _record(kind: type, encode: bool) -> Converter:
+    fields = [(name, _converter(hint, encode)) for name, hint, _ in _fields(kind)]
+    names = {name for name, _ in fields}
+    needed = [name for name, _, default in _fields(kind) if not default]
+
+    def encoded(record: Any) -> Any:
+        if not isinstance(record, kind):
+            return _NO
+        out = {}
+        for name, convert in fields:
+            try:
+                out[name] = _checked(convert, getattr(record, name))
+            except CodecError as error:
+                raise CodecError(f".{name}{error}") from None
+        return out
+
+    def decoded(data: Any) -> Any:
+        if not isinstance(data, dict):
+            return _NO
+        if not names.issuperset(data):
+            raise CodecError(f": unknown field {min(set(data) - names)!r}")
+        for name in needed:
+            if name not in data:
+                raise CodecError(f": field {name!r} is missing")
+        found = {}
+        for name, convert in fields:
+            if name in data:
+                try:
+                    found[name] = _checked(convert, data[name])
+                except CodecError as error:
+                    raise CodecError(f".{name}{error}") from None
+        return kind(**found)
+
+    return encoded if encode else decoded
+
+
+def _tuple(hint: Any, encode: bool) -> Converter:
+    source = tuple if encode else list
+    arguments = typing.get_args(hint)
+    same = _converter(arguments[0], encode) if len(arguments) == 2 and arguments[1] is Ellipsis else None
+    each = [] if same is not None else [_converter(argument, encode) for argument in arguments]
+
+    def convert(value: Any) -> Any:
+        if not isinstance(value, source) or (same is None and len(value) != len(each)):
+            return _NO
+        out = []
+        for index, member in enumerate(value):
+            try:
+                out.append(_checked(same or each[index], member))
+            except CodecError as error:
+                raise CodecError(f"[{index}]{error}") from None
+        return out if encode else tuple(out)
+
+    return convert
+
+
+def _mapping(inner: Any, encode: bool) -> Converter:
+    convert_value = _converter(inner, encode)
+
+    def convert(value: Any) -> Any:
+        if not isinstance(value, collections.abc.Mapping if encode else dict):
+            return _NO
+        out = {}
+        for key, member in value.items():
+            if not isinstance(key, str):
+                raise CodecError(f": key {key!r} is not text")
+            try:
+                out[str(key)] = _checked(convert_value, member)
+            except CodecError as error:
+                raise CodecError(f"[{key!r}]{error}") from None
+        return out
+
+    return convert
 
 
 def _schema(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:

@@ -54,8 +54,12 @@ def label_points(
     plain = index.closest(points, keep_within)
     near = (plain.triangle >= 0) & (np.abs(plain.distance) <= keep_within)
     labels[near] = KEPT
+    # on a face and not beside it: what lies under the part can't be seen while it lies on a table, so such a point of
+    # the table's height is the part's own face, seen when it was turned over
+    on_face = near & ~plain.on_border & (np.abs(plain.distance) <= form_error)
+    on_face &= np.abs(np.einsum("ij,ij->i", normals, plain.normal)) > 0.8
     for table in tables:
-        _label_table(labels, points, normals, bins, table, form_error)
+        _label_table(labels, points, normals, signed, on_face, bins, table, form_error)
     rows = np.flatnonzero(labels == KEPT)
     _, _, facing = bins.closest(points[rows], normals[rows], signed[rows], form_error)
     doubtful = rows[~(facing <= form_error)]
@@ -65,12 +69,21 @@ def label_points(
 
 
 def _label_table(
-    labels: NDArray[np.uint8], points: Floats, normals: Floats, bins: DirectionBins, table: Plane, form_error: float
+    labels: NDArray[np.uint8],
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    on_face: NDArray[np.bool_],
+    bins: DirectionBins,
+    table: Plane,
+    form_error: float,
 ) -> None:
     """Label points of the table's slab that look its way, unless the nominal has such surface at that very height."""
     slab = 1.5 * table.thickness
     height = table.height(points)
-    on = np.flatnonzero((np.abs(height) <= slab) & (np.abs(normals @ table.normal) > 0.8))
+    toward = normals @ table.normal
+    looks_up = np.where(signed, toward, np.abs(toward)) > 0.8
+    on = np.flatnonzero((np.abs(height) <= slab) & looks_up & (signed | ~on_face))
     near = on[labels[on] == KEPT]
     # whatever their sign, table points look up
     up = np.broadcast_to(table.normal, (len(near), 3))

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from runner.geometry.mesh import Floats, ScanGeometry
 
 CAP = 45_000
+_STRIPED = 3.0
+"""Lines this many times farther apart than the points along them leave the nearest neighbours on one line."""
+_ALL_NORMALS = 400_000
 _MOST_POINTS = 3_000_000
 """More points than this add nothing to the search; every k-th is taken."""
 
@@ -62,10 +65,33 @@ def scan_normals(scan: ScanGeometry) -> tuple[Floats, NDArray[np.bool_]]:
 
         normals = np.nan_to_num(vertex_normals(scan.points, scan.triangles))
         return normals, np.ones(n, dtype=bool)
-    from runner.geometry.neighbours import estimate_normals
+    return _estimated_normals(scan.points), np.zeros(n, dtype=bool)
 
-    normals, _ = estimate_normals(scan.points, workers=2)
-    return np.nan_to_num(normals), np.zeros(n, dtype=bool)
+
+def _estimated_normals(points: Floats) -> Floats:
+    """Estimate normals over neighbourhoods wide enough to see a plane.
+
+    Where the lines of a scan lie much farther apart than the points along a line, or the scatter exceeds the spacing,
+    the nearest neighbours lie on one line or in one blob: normals are then taken from an evenly thinned cloud.
+    """
+    from scipy.spatial import cKDTree
+
+    from runner.geometry.neighbours import estimate_normals, median_spacing
+
+    if len(points) < 50:
+        return np.zeros_like(points)
+    spacing = median_spacing(points)
+    noise = local_noise(points[:: max(1, len(points) // 300_000)])
+    even = spacing.across_mm < _STRIPED * spacing.along_mm and noise < 0.3 * spacing.typical_mm
+    if even and len(points) <= _ALL_NORMALS:
+        return np.nan_to_num(estimate_normals(points, workers=2)[0])
+    # of very many points a part suffices: the rest takes the normal of the nearest
+    dense = spacing.typical_mm * np.sqrt(len(points) / _ALL_NORMALS) if len(points) > _ALL_NORMALS else 0.0
+    cell = max(0.0 if even else spacing.across_mm, 0.0 if even else 4.0 * noise, float(dense))
+    nowhere = np.tile([1.0, 0.0, 0.0], (len(points), 1))
+    places, _, _ = voxel_mean(points, nowhere, np.ones(len(points), dtype=bool), cell)
+    normals = np.nan_to_num(estimate_normals(places, workers=2)[0])
+    return np.asarray(normals[cKDTree(places).query(points, workers=2)[1]])
 
 
 def voxel_mean(
@@ -226,9 +252,16 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         table = find_table(points, normals, diagonal, threshold, seed=attempt)
         if table is None:
             break
+        if any(abs(table.normal @ t.normal) > 0.98 for t in tables):
+            # the fuzz of the table already found, not a second one
+            break
         height = table.height(points)
-        mine = (np.abs(height) <= max(table.thickness, threshold)) & (np.abs(normals @ table.normal) > 0.8)
-        keep = ~mine & (height > -threshold)
+        mine = (np.abs(height) <= max(1.5 * table.thickness, threshold)) & (np.abs(normals @ table.normal) > 0.8)
+        keep = ~mine
+        below = height < -threshold
+        if np.mean(below[keep]) < 0.1:
+            # nothing lies under a table; where much does, the plane is a wall, and what is behind it stays
+            keep &= ~below
         if np.count_nonzero(keep) < 100:
             break
         tables.append(table)
@@ -241,8 +274,8 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
     reach = 2.6 * max(spacing, float(np.median(fifth)) / 1.5)
     dense = fifth <= reach
     points, normals, signed = points[dense], normals[dense], signed[dense]
-    body = islands(points, reach)
-    large = np.bincount(body) >= max(0.02 * len(points), 5)
+    body = islands(points, 1.6 * reach)
+    large = np.bincount(body) >= max(0.01 * len(points), 5)
     keep = large[body]
     points, normals, signed = points[keep], normals[keep], signed[keep]
     if len(points) > CAP:

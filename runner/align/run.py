@@ -34,7 +34,8 @@ _UNITS = (
     (1 / 1000.0, "millimetres, read as metres"),
 )
 _MOST_WANDER = 0.25
-"""Fits started to either side along the weakest direction must end this close together, mm at half a diagonal."""
+"""Fits started to either side along the weakest direction must end this close, mm at half a diagonal (or within
+the scan's own noise)."""
 _LEAST_HOLD = 1e-3
 """Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
 
@@ -229,7 +230,7 @@ def _status(
         if contest.second > contest.first:
             return PoseStatus.AMBIGUOUS, words, "Scan again so that this place is seen well.", ()
         evidence["hand"] = f"not proven: {words}"
-    if refined.hold < 1e-5 or refined.settled > _MOST_WANDER:
+    if refined.hold < 1e-5 or refined.settled > max(_MOST_WANDER, case.scan.noise):
         return (
             PoseStatus.AMBIGUOUS,
             f"the scan does not hold the part against {_slide_text(refined)}: fits from either side end "
@@ -274,7 +275,7 @@ def _explain_failure(
             )
     if judgement.failed_gates == ("coverage",):
         return _refuse(
-            f"too little of the surface was seen: {100 * best.coverage:.0f} % of the nominal lies under scan points, "
+            f"too little of the surface was seen: {100 * best.coverage:.1f} % of the nominal lies under scan points, "
             f"{100 * LEAST_COVERAGE:.0f} % are needed",
             "Scan more of the part.", evidence,
         )  # fmt: skip

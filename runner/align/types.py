@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.mesh import Floats
+from runner.geometry.mesh import CLUTTER, KEPT, SPECK, TABLE, Floats
 from runner.records import PoseStatus
 
-KEPT, TABLE, CLUTTER, SPECK = 0, 1, 2, 3
+__all__ = ["CLUTTER", "KEPT", "REMOVED_NAMES", "SPECK", "TABLE", "AlignSettings", "Alignment"]
+
 REMOVED_NAMES = {TABLE: "table", CLUTTER: "clutter", SPECK: "speck"}
 
 
@@ -47,7 +48,7 @@ class Alignment:
     evidence: Mapping[str, float | str] = field(default_factory=dict)
     rivals: tuple[Floats, ...] = ()
     removed: NDArray[np.uint8] | None = None
-    """(n,) KEPT, TABLE, CLUTTER or SPECK for each scan point."""
+    """(n,) ``KEPT``, ``TABLE``, ``CLUTTER`` or ``SPECK`` of ``geometry.mesh`` for each scan point."""
     covariance: Floats | None = None
     """(6, 6) of the pose: rotation vector (rad) about the nominal's centre, then translation (mm)."""
     normals: Floats | None = None

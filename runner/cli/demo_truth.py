@@ -49,7 +49,9 @@ def _check(piece: Piece, inspection: Inspection | None, truth: dict[str, TrueVal
     if inspection.outcome is not piece.outcome:
         differences.append(f"{inspection.outcome} instead of {piece.outcome}: {inspection.reason}")
     if failing != piece.fails:
-        differences.append(f"does not conform: {', '.join(failing) or 'none'}; made so: {', '.join(piece.fails) or 'none'}")
+        differences.append(
+            f"does not conform: {', '.join(failing) or 'none'}; made so: {', '.join(piece.fails) or 'none'}"
+        )
     largest, at = 0.0, ""
     for result in inspection.results:
         for name, share in _shares(result, truth[result.id]):

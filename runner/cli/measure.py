@@ -22,7 +22,12 @@ def _numbered(path: Path, index: int, count: int) -> Path:
 @click.option("--lot", default="", help="Lot of the part, likewise.")
 @click.option("--operator", default="", help="Who scanned.")
 @click.option("--together", is_flag=True, help="All SCANS show the same part: one inspection.")
-@click.option("--json", "json_file", type=click.Path(path_type=Path), help="Write poses, results and provenance here; several parts: FILE-1, FILE-2 ...")
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(path_type=Path),
+    help="Write poses, results and provenance here; several parts: FILE-1, FILE-2 ...",
+)
 @click.option("--picture", type=click.Path(path_type=Path), help="Write the deviation picture (PNG) here.")
 @click.option("--record", is_flag=True, help="Also commit to the ledger and bring the workbook up to date.")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("out"), show_default=True, help="For --record.")
@@ -77,10 +82,10 @@ def command(
                     console.print(written.reason or f"Recorded; workbook: {written.path}", soft_wrap=True)
                 else:
                     console.print("These bytes were recorded before with this recipe; nothing new in the ledger.")
-        if picture is not None and inspected.deviation_map is not None:
-            from runner.report.picture import write_picture
+        if picture is not None:
+            from runner.pipeline.documents import draw
 
-            write_picture(picture, plan.nominal, inspected.deviation_map, inspection)
+            draw(picture, plan, inspected, inspection)
         console.print(summary(inspection) if quiet else inspection_table(inspection))
         if json_file is not None:
             write_json(_numbered(json_file, len(outcomes), len(sets)), inspection)

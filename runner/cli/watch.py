@@ -14,7 +14,9 @@ from runner.cli.app import OK
 @click.command("watch")
 @click.option("--once", is_flag=True, help="Measure what lies there now, then stop.")
 @click.option("--scans", "scans_folder", type=click.Path(path_type=Path), default=Path("scans"), show_default=True)
-@click.option("--recipes", "recipes_folder", type=click.Path(path_type=Path), default=Path("recipes"), show_default=True)
+@click.option(
+    "--recipes", "recipes_folder", type=click.Path(path_type=Path), default=Path("recipes"), show_default=True
+)
 @click.option("--out", type=click.Path(path_type=Path), default=Path("out"), show_default=True)
 @click.option("--poll", type=click.FloatRange(0.2), default=5.0, show_default=True, help="Seconds between two looks.")
 @click.option("--quiet-for", type=click.FloatRange(0.0), default=1.0, show_default=True,

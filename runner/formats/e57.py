@@ -25,7 +25,6 @@ _BASE_SECONDS = 60.0
 _BYTES_PER_SECOND = 2e6
 """Slowest reading that is waited for."""
 _MEMORY_BYTES = 4 << 30
-_EMPTY_NOTE = "E57 holds metres by its standard"
 
 
 def read(data: Source, name: str) -> ScanGeometry:
@@ -71,7 +70,6 @@ def _run(name: str, source: Path, result: Path, seconds: float) -> dict[str, int
     """Run the child and read its answer, one line of JSON."""
     command = [sys.executable, "-P", str(_CHILD), str(source), str(result), str(_MEMORY_BYTES), str(int(seconds))]
     try:
-        # numpy's thread pools would count against the memory limit.
         done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, timeout=seconds, check=False)
     except subprocess.TimeoutExpired as error:
         raise InputError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -180,7 +181,7 @@ def _has_point(text: str) -> bool:
     return re.search(r"\d\.|\.\d", text) is not None
 
 
-def _split(comma_decimal: bool, hard: str):  # type: ignore[no-untyped-def]
+def _split(comma_decimal: bool, hard: str) -> Callable[[str], list[str]]:
     """The splitter that agrees with the compiled one."""
     pattern = re.compile(r"\s*[" + re.escape(hard) + r"]\s*|\s+")
 

@@ -136,7 +136,7 @@ def _grow(
     members: Any,
     nodes: int,
 ) -> int:
-    """Build the tree over ``order[start:end]`` below node ``root``; nodes from ``nodes`` on are free. Returns their end."""
+    """Build the tree over ``order[start:end]`` below ``root``; nodes from ``nodes`` on are free. Returns their end."""
     todo = [(root, start, end, 0)]
     while len(todo) > 0:
         node, start, end, depth = todo.pop()
@@ -173,7 +173,7 @@ def _build(lows: Any, highs: Any, leaf: int) -> Any:
 
 @kernel
 def _build_grouped(lows: Any, highs: Any, order: Any, starts: Any, group_lows: Any, group_highs: Any) -> Any:
-    """Tree of groups, with a tree of its members below each; ``order[starts[g]:starts[g + 1]]`` are those of group g."""
+    """Tree of groups, a tree of its members below each; ``order[starts[g]:starts[g + 1]]`` are those of group g."""
     groups = len(group_lows)
     boxes = np.empty((2 * len(lows) + 2 * groups, 6))
     first = np.zeros(len(boxes), np.int32)

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
+KEPT, TABLE, CLUTTER, SPECK = 0, 1, 2, 3
+"""What clean-up calls a scan point."""
+
 
 class SurfaceKind(IntEnum):
     """Surface type of a nominal face."""
@@ -50,13 +53,15 @@ class FaceTable:
     origin: Floats
     """(F, 3) plane: a point on it; cylinder: a point on the axis; cone: apex; sphere, torus: centre."""
     axis: Floats
-    """(F, 3) unit. plane: normal pointing out of the material; cylinder, torus: axis; cone: from the apex into the opening; sphere: z."""
+    """(F, 3) unit. plane: normal pointing out of the material; cylinder, torus: axis; cone: from the apex into the
+    opening; sphere: z."""
     radius: Floats
     """(F,) cylinder, sphere: radius; torus: radius of the ring."""
     minor: Floats
     """(F,) torus: radius of the tube; cone: half angle, rad."""
     outward: NDArray[np.int8]
-    """(F,) +1: the surface's natural normal (away from axis, centre or ring; a plane's ``axis``) points out of the material (a shaft, a pin); -1: into it (a bore)."""
+    """(F,) +1: the surface's natural normal (away from axis, centre or ring; a plane's ``axis``) points out of the
+    material (a shaft, a pin); -1: into it (a bore)."""
     area: Floats
     """(F,) mm^2, of the mesh."""
 
@@ -87,7 +92,8 @@ class EdgeTable:
     radius: Floats
     """(E,) circle: radius; otherwise NaN."""
     angle: Floats
-    """(E,) rad between the outward normals of the two faces at mid curve: 0 where they run on smoothly, NaN on a boundary."""
+    """(E,) rad between the outward normals of the two faces at mid curve: 0 where they run on smoothly, NaN on a
+    boundary."""
 
     def __len__(self) -> int:
         """Number of edges."""

@@ -59,7 +59,7 @@ def fill_sides(borders: Borders, mesh: TriangleMesh, face: Ints, around: Adjacen
     start = mesh.vertices[mesh.triangles[triangle, k]]
     end = mesh.vertices[mesh.triangles[triangle, (k + 1) % 3]]
     corners = np.concatenate([start, end, end], axis=1)
-    tree, root = build_grouped(*triangle_boxes(corners), face[triangle], int(face.max()) + 1)
+    tree, root = build_grouped(*triangle_boxes(corners), face[triangle], int(max(face.max(), borders.faces.max())) + 1)
     face_of = np.ascontiguousarray(face[triangle][tree.order], dtype=np.int32)
     node_face = np.empty(len(tree.first), dtype=np.int32)
     fill_node_faces(tree, face_of, node_face)

@@ -29,7 +29,7 @@ def choose(file_name: str, recipes: Mapping[Path, Recipe]) -> tuple[Path, Identi
     """Return the one recipe whose pattern fits ``file_name`` with who the piece is, or the reason why there is none."""
     fitting: list[tuple[Path, Identity]] = []
     for path, recipe in recipes.items():
-        fields = match(recipe.scan.file_name, file_name, {"part": recipe.part.number})
+        fields = match(recipe.scan.file_name or "", file_name, {"part": recipe.part.number})
         if fields is None:
             continue
         identity = Identity(

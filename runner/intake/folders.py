@@ -60,7 +60,7 @@ def waiting(folder: Path) -> list[Path]:
 
 
 def move_into(path: Path, folder: Path) -> Path:
-    """Rename ``path`` into ``folder`` and return where it went; a name already taken there gets ``.2``, ``.3`` ... inserted.
+    """Rename ``path`` into ``folder`` and return where it went; a name that is taken gets ``.2``, ``.3`` ... inserted.
 
     On one file system the rename is atomic. The name is reserved first by an exclusive create, so that two
     processes can't choose the same. A file of other gauges' entries beside the scan goes along.

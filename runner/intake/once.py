@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -53,5 +52,5 @@ def run_once(
 
 
 def _look(path: Path) -> Seen:
-    status = os.stat(path, follow_symlinks=False)
+    status = path.lstat()
     return Seen(status.st_size, status.st_mtime_ns, time.monotonic())

@@ -13,8 +13,8 @@ from runner.pipeline.documents import write_evidence
 from runner.pipeline.identity import Identity
 from runner.pipeline.inspect import file_hash, inspect, set_hash
 from runner.pipeline.plan import Plan, Progress, load_plan, silent
-from runner.records import Inspection, Outcome
 from runner.recipe.schema import Recipe
+from runner.records import Inspection, Outcome
 
 
 @dataclass

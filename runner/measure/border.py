@@ -276,6 +276,12 @@ def _density(reference: Floats, area: Floats, usable: NDArray[np.bool_], closed:
     own = np.where(room > 0, total / np.where(room > 0, room, 1.0), 0.0)
     typical = float(np.median(own[usable])) if usable.any() else 0.0
     seen = usable & (own > 0.3 * typical) & (reference > LEAST_REFERENCE / 4)
+    # a cell beside an unseen one was probably seen in part only: its points would pass for a border further in
+    unseen = usable & ~seen
+    beside = np.roll(unseen, 1) | np.roll(unseen, -1)
+    if not closed:
+        beside[0], beside[-1] = unseen[min(1, count - 1)], unseen[max(-2, -count)]
+    seen &= ~beside
     total, room = np.where(seen, total, 0.0), np.where(seen, room, 0.0)
     reach = max(1, count // 8)
     sums, rooms = total.copy(), room.copy()
@@ -293,26 +299,30 @@ def _density(reference: Floats, area: Floats, usable: NDArray[np.bool_], closed:
 
 def _solve(rows: Floats, depth: Floats, spread: Floats) -> tuple[NDArray[np.bool_], Floats | None, Floats | None]:
     """Weighted least squares with cells far off left out: kept (c,), step (p,), covariance (p, p)."""
-    kept = np.ones(len(depth), dtype=bool)
-    step: Floats | None = None
-    covariance: Floats | None = None
     floor = float(np.median(spread))
     weight = 1.0 / np.maximum(spread, floor)
-    for _ in range(4):
-        if kept.sum() < rows.shape[1] or np.linalg.matrix_rank(rows[kept], tol=1e-9) < rows.shape[1]:
-            return kept, None, None
-        a, b = rows[kept] * weight[kept, None], depth[kept] * weight[kept]
-        step = np.asarray(np.linalg.lstsq(a, b, rcond=None)[0], dtype=np.float64)
-        rest = depth - rows @ step
-        scale = 1.4826 * float(np.median(np.abs(rest[kept])))
-        limit = OUTLIER * max(scale, 0.5 * floor)
-        normal = np.linalg.inv(a.T @ a)
-        freedom = max(int(kept.sum()) - rows.shape[1], 1)
-        variance = float(np.sum((weight[kept] * rest[kept]) ** 2)) / freedom
-        covariance = normal * max(variance, 0.05)
-        again = np.abs(rest) <= limit
-        # losing more than a third of the cells means the outline is wrong, not the cells
-        if again.sum() < 0.67 * len(depth) or bool(np.array_equal(again, kept)):
-            break
-        kept = again
+    if not _determined(rows):
+        return np.ones(len(depth), dtype=bool), None, None
+    # first by least absolute deviations, which a few bad cells can't pull; only then is it decided which are bad
+    rest = depth - np.median(depth)
+    for _ in range(12):
+        pull = weight / np.sqrt(np.maximum(np.abs(rest), 0.1 * floor))
+        robust = np.asarray(np.linalg.lstsq(rows * pull[:, None], depth * pull, rcond=None)[0], dtype=np.float64)
+        rest = depth - rows @ robust
+    scale = 1.4826 * float(np.median(np.abs(rest)))
+    kept: NDArray[np.bool_] = np.abs(rest) <= OUTLIER * max(scale, 0.5 * floor)
+    # losing more than a third of the cells means the outline is wrong, not the cells
+    if kept.sum() < 0.67 * len(depth) or not _determined(rows[kept]):
+        kept = np.ones(len(depth), dtype=bool)
+    a, b = rows[kept] * weight[kept, None], depth[kept] * weight[kept]
+    step = np.asarray(np.linalg.lstsq(a, b, rcond=None)[0], dtype=np.float64)
+    rest = depth[kept] - rows[kept] @ step
+    freedom = max(int(kept.sum()) - rows.shape[1], 1)
+    variance = float(np.sum((weight[kept] * rest) ** 2)) / freedom
+    covariance: Floats = np.linalg.inv(a.T @ a) * max(variance, 0.05)
     return kept, step, covariance
+
+
+def _determined(rows: Floats) -> bool:
+    """Whether the cells (c, p) hold every parameter."""
+    return len(rows) >= rows.shape[1] and bool(np.linalg.matrix_rank(rows, tol=1e-9) == rows.shape[1])

@@ -15,7 +15,7 @@ from runner.measure.patch import NoPatch, Patch, find_patch
 from runner.measure.sampling import triangle_normals
 from runner.measure.sheet import Sheet, find_sheet
 from runner.measure.specs import CharacteristicSpec, FeatureSpec, MeasurePlan
-from runner.measure.twists import named, rows_of_points
+from runner.measure.twists import NAMES, named, null_space, rows_of_points
 
 Trouble = tuple[str, str]
 """(name of the feature or id of the characteristic, message)."""
@@ -66,18 +66,38 @@ def check_datum_systems(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
         rows = needs(spec, specs, nominal, centre, plan.spacing)
         if not len(rows) or free.shape[1] == 0:
             continue
-        _, values, vectors = np.linalg.svd(rows @ free, full_matrices=False)
-        used = free @ vectors[values > FELT * max(1.0, float(np.abs(rows).max()))].T
-        if used.shape[1]:
-            names = ", ".join(named(used))
+        names = ", ".join(felt_degrees(rows, free))
+        if names:
             labels = "|".join(d.label for d in system.datums)
             found.append(
                 (
                     spec.id,
-                    f"the {spec.kind} depends on {names}, which the datum system {system.name} ({labels}) leaves free",
+                    f"the {spec.kind} depends on {names}, left free by datum system {system.name} ({labels})",
                 )
             )
     return found
+
+
+def felt_degrees(rows: Floats, free: Floats) -> tuple[str, ...]:
+    """Return the names of the free degrees (movements ``free`` (6, k)) that a value with ``rows`` (n, 6) depends on.
+
+    A turn counts only when it changes the value in a way that no free shift could: a hole's place under a free plane
+    depends on x and y, and the turn adds nothing to that.
+    """
+    limit = FELT * max(1.0, float(np.abs(rows).max()))
+
+    def rank(movements: Floats) -> int:
+        return int(np.sum(np.linalg.svd(rows @ movements, compute_uv=False) > limit)) if movements.shape[1] else 0
+
+    shifts = null_space(np.eye(6)[:3], free)
+    found = []
+    for k, name in enumerate(NAMES[3:]):
+        along = shifts @ shifts[3 + k] if shifts.shape[1] else np.zeros(6)
+        if float(np.linalg.norm(along)) > 1e-6 and float(np.linalg.norm(rows @ along)) > limit:
+            found.append(name)
+    if rank(free) > rank(shifts):
+        found += [name for name in named(free) if name.startswith("r")]
+    return tuple(found)
 
 
 def needs(
@@ -150,8 +170,8 @@ def check_form_noise(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
                 (
                     spec.id,
                     f"noise alone is expected to fill {predicted:.3f} mm of the {spec.kind} tolerance of "
-                    f"{spec.zone:g} mm, more than a quarter: judge a filtered zone (a longer cut-off), or scan with less "
-                    "noise",
+                    f"{spec.zone:g} mm, more than a quarter: judge a filtered zone (a longer cut-off), or scan with "
+                    "less noise",
                 )
             )
     return found

@@ -8,6 +8,7 @@ them is taken out by shrinking them towards the least-squares element as far as 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runner.geometry.frames import perpendicular
 from runner.geometry.mesh import Floats
@@ -28,18 +29,18 @@ def contact_points(feature: FoundFeature) -> tuple[Floats, str]:
     area = max(float(np.prod(np.maximum(extent, 1e-9))), 1e-9)
     cells = float(np.clip(len(points) / POINTS_PER_CELL, LEAST_CELLS, MOST_CELLS))
     size = float(np.sqrt(area / cells))
-    index = np.floor((flat - flat.min(axis=0)) / size).astype(np.int64)
-    key = index[:, 0] * (int(index[:, 1].max()) + 1) + index[:, 1]
-    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-    inverse = inverse.reshape(-1)
+    inverse, counts = _cells(flat, extent, size)
     residual = signed_distance(shape, points)
     feet = points - residual[:, None] * natural_normals(shape, points)
     middles = np.column_stack([np.bincount(inverse, weights=feet[:, k]) for k in range(3)]) / counts[:, None]
     mean = np.bincount(inverse, weights=residual) / counts
     # a thinly filled cell's mean is hardly better than a single point
     enough = counts >= max(1.0, 0.25 * float(np.median(counts)))
-    squares = np.bincount(inverse, weights=(residual - mean[inverse]) ** 2)
-    inner = float(squares.sum() / max(len(points) - len(counts), 1))
+    # the noise of a point, from cells so small that the form hardly changes in them
+    fine, fine_counts = _cells(flat, extent, size / 4.0)
+    fine_mean = np.bincount(fine, weights=residual) / fine_counts
+    squares = float(np.sum((residual - fine_mean[fine]) ** 2))
+    inner = squares / max(len(points) - len(fine_counts), 1)
     noise2 = float(np.mean(inner / counts[enough]))
     seen2 = float(np.mean(mean[enough] ** 2))
     # below three standard deviations of its own sampling, the scatter of the means is taken for noise altogether
@@ -50,6 +51,15 @@ def contact_points(feature: FoundFeature) -> tuple[Floats, str]:
         # means of feet lie inside a curved cell's surface: put them back on the element
         middles = middles - signed_distance(shape, middles)[:, None] * natural_normals(shape, middles)
     return middles + mean[:, None] * natural_normals(shape, middles), f"{size:.2g} mm cells"
+
+
+def _cells(flat: Floats, extent: Floats, size: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Cell (n,) of each place, and the number of places (k,) in each; the extent is divided evenly."""
+    number = np.maximum(np.round(extent / size), 1).astype(np.int64)
+    step = np.maximum(extent, 1e-12) / number
+    index = np.minimum(np.floor((flat - flat.min(axis=0)) / step).astype(np.int64), number - 1)
+    _, inverse, counts = np.unique(index[:, 0] * number[1] + index[:, 1], return_inverse=True, return_counts=True)
+    return inverse.reshape(-1).astype(np.int64), counts.astype(np.int64)
 
 
 def _unrolled(points: Floats, shape: Plane | Cylinder) -> tuple[Floats, Floats]:

@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.types import SPECK
 from runner.geometry.frames import invert, move_points
-from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.mesh import SPECK, Floats, Nominal
 from runner.geometry.shapes import Shape
 from runner.measure.element import as_surface, direction, feet, movement, natural_normals, place, signed_distance
-from runner.measure.nearest import Border, PieceOfSurface
-from runner.measure.patch import Patch
+from runner.measure.nearest import border_of_patch, surface_of
+from runner.measure.patch import Patch, rounded
 from runner.measure.scene import Scene
 from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec
@@ -45,6 +44,8 @@ class Extracted:
     shape: Shape | None
     """The element of the last round."""
     margin: float
+    settled: bool = False
+    """Whether the last round's points are those that ``shape`` was fitted to."""
     reason: str = ""
 
 
@@ -66,44 +67,49 @@ def extract(spec: FeatureSpec, patch: Patch, scene: Scene, nominal: Nominal, fit
     lonely = rows[speck & (np.abs(signed_distance(start, scene.points[rows])) <= spec.search)]
     rows = rows[~speck]
     if not len(rows):
-        return Extracted(rows, len(lonely), 0.0, None, margin, _why_nothing(spec, scene, low, high))
+        return Extracted(rows, len(lonely), 0.0, None, margin, reason=_why_nothing(spec, scene, low, high))
     look = _Look(spec, patch, scene, nominal, rows, margin, start)
     shape: Shape = start
     chosen = look.around(start, first=True)
+    settled = False
     for _ in range(ROUNDS):
         if np.count_nonzero(chosen) < 3:
             break
         found = fit(scene.points[rows[chosen]], shape)
         if isinstance(found, str):
-            return Extracted(rows[chosen], len(lonely), 0.0, None, margin, found)
+            return Extracted(rows[chosen], len(lonely), 0.0, None, margin, reason=found)
         shape = found
         again = look.around(shape, first=False)
-        same = bool(np.array_equal(again, chosen))
+        settled = bool(np.array_equal(again, chosen))
         chosen = again
-        if same:
+        if settled:
             break
     used = rows[chosen]
     if not len(used):
-        return Extracted(used, len(lonely), 0.0, None, margin, _why_nothing(spec, scene, low, high))
+        return Extracted(used, len(lonely), 0.0, None, margin, reason=_why_nothing(spec, scene, low, high))
     back = invert(movement(start, shape))
     coverage = covered_share(interior, move_points(back, scene.points[used]), spacing, slack=_growth(start, shape))
-    return Extracted(used, len(lonely), coverage, shape, margin)
+    return Extracted(used, len(lonely), coverage, shape, margin, settled)
 
 
-def covered(samples: Floats, points: Floats, reach: float) -> NDArray[np.bool_]:
-    """Return which samples (k,) have a point within ``reach``."""
+def nearest_point(samples: Floats, points: Floats, step: float) -> Floats:
+    """Return the distances (k,) from samples to the nearest point, good to ``step`` where points are many."""
     from scipy.spatial import cKDTree
 
     if not len(points) or not len(samples):
-        return np.zeros(len(samples), dtype=bool)
-    if len(points) > 20_000:
-        step = reach / 3.0
+        return np.full(len(samples), np.inf)
+    if len(points) > 20_000 and step > 0:
         key = np.floor((points - points.min(axis=0)) / step).astype(np.int64)
         shape = key.max(axis=0) + 1
         flat = (key[:, 0] * shape[1] + key[:, 1]) * shape[2] + key[:, 2]
         points = points[np.unique(flat, return_index=True)[1]]
-    near: NDArray[np.bool_] = np.isfinite(cKDTree(points).query(samples, distance_upper_bound=reach)[0])
-    return near
+    distances: Floats = np.asarray(cKDTree(points).query(samples)[0], dtype=np.float64)
+    return distances
+
+
+def covered(samples: Floats, points: Floats, reach: float) -> NDArray[np.bool_]:
+    """Return which samples (k,) have a point within ``reach``."""
+    return nearest_point(samples, points, reach / 3.0) <= reach
 
 
 def covered_share(samples: Floats, points: Floats, spacing: float, slack: float = 0.0) -> float:
@@ -134,9 +140,11 @@ class _Look:
         self._nearest_here = (scene.triangle[rows] >= 0) & patch.triangles[scene.triangle[rows]]
         self._nearest_distance = np.abs(scene.distance[rows])
         self._other_agrees = scene.agrees[rows]
-        self._surface = PieceOfSurface(nominal, patch.triangles)
-        self._border = Border(patch.borders, max(margin, 1e-3) / 2)
+        self._surface = surface_of(patch, nominal)
+        self._border = border_of_patch(patch, rounded(max(margin, 1e-3) / 3))
         self._fuzz = nominal.chord_mm + 0.02
+        corners = patch.samples
+        self._box = np.vstack([corners.min(axis=0), corners.max(axis=0)])
 
     def around(self, shape: Shape, *, first: bool) -> NDArray[np.bool_]:
         """Which of the rows lie on the patch carried along with ``shape``."""
@@ -154,7 +162,9 @@ class _Look:
             return chosen
         back = invert(movement(self._start, shape))
         places = feet(self._start, move_points(back, self._points[rows]))
-        moved = not first and float(np.abs(back - np.eye(4)).max()) > 1e-12
+        # a movement well below the margin changes nothing for points that keep the margin
+        shift = np.abs(move_points(back, self._box) - self._box).max()
+        moved = not first and float(shift) > 0.25 * self._margin
         ask = np.ones(len(rows), dtype=bool) if moved else ~self._nearest_here[rows]
         inside = np.ones(len(rows), dtype=bool)
         inside[ask] = self._surface.distances(places[ask]) <= self._fuzz
@@ -170,7 +180,7 @@ class _Look:
 def _margin(patch: Patch, wanted: float) -> tuple[float, Floats]:
     """The margin that leaves enough of the patch, and the samples inside it."""
     margin = wanted
-    border = Border(patch.borders, max(wanted / 4, patch.sample_spacing / 8, 1e-3))
+    border = border_of_patch(patch, rounded(max(wanted / 4, patch.sample_spacing / 8, 1e-3)))
     for _ in range(6):
         inside = ~border.nearer_than(patch.samples, margin)
         if inside.mean() >= LEAST_INTERIOR:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.mesh import Floats, Nominal
+from runner.measure.patch import Patch
 from runner.measure.sampling import polyline_points
 
 
@@ -25,6 +28,18 @@ class PieceOfSurface:
         if self._index is None:
             self._index = SurfaceIndex.build(self._nominal, triangles=self._triangles)
         return np.abs(self._index.closest(points).distance)
+
+
+@lru_cache(maxsize=512)
+def surface_of(patch: Patch, nominal: Nominal) -> PieceOfSurface:
+    """Return the surface of a patch; kept for the next part."""
+    return PieceOfSurface(nominal, patch.triangles)
+
+
+@lru_cache(maxsize=1024)
+def border_of_patch(patch: Patch, step: float) -> Border:
+    """Return the border of a patch; kept for the next part."""
+    return Border(patch.borders, step)
 
 
 class Border:

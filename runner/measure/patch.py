@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ MESH_TOLERANCE = 0.02
 """mm: corners of a mesh nominal lie this close to the element, plus its chord."""
 MESH_ANGLE = np.cos(np.radians(20.0))
 """Triangles of a mesh nominal stand for the element when their normals agree within this."""
-MOST_SAMPLES = 6000
+MOST_SAMPLES = 12_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +65,20 @@ class NoPatch:
 
 
 def find_patch(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch | NoPatch:
-    """Return the part of the nominal that a surface feature means, or why there is none."""
+    """Return the part of the nominal that a surface feature means, or why there is none.
+
+    Kept for the next part: it depends on the plan alone.
+    """
+    return _found_patch(spec, nominal, rounded(spacing))
+
+
+def rounded(spacing: float) -> float:
+    """Return the spacing rounded to a power of the square root of 2, so that what depends on it is made once."""
+    return float(2.0 ** (np.round(2.0 * np.log2(max(spacing, 1e-6))) / 2.0))
+
+
+@lru_cache(maxsize=512)
+def _found_patch(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch | NoPatch:
     if spec.kind == "surface":
         chosen = _region(spec, nominal)
     elif spec.shape is None:
@@ -362,7 +376,7 @@ def nearest_match(shape: Shape, nominal: Nominal) -> str:
         size = faces.radius[rows] - shape.radius
     elif isinstance(shape, Cone):
         size = np.degrees(faces.minor[rows] - shape.half_angle)
-    best = int(np.argmin(away + np.abs(size) + 0.5 * turn))
+    best = int(np.argmin(away + np.abs(size) + 0.5 * np.minimum(turn, 20.0)))
     parts = []
     if axis is not None and turn[best] > np.degrees(ANGLE_TOLERANCE):
         parts.append(f"turned by {turn[best]:.3f} deg" if turn[best] < 179.9 else "facing the other way")

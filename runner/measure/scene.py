@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.types import KEPT
 from runner.geometry.distance import Closest, SurfaceIndex
-from runner.geometry.mesh import Floats, Ints, Nominal
+from runner.geometry.mesh import KEPT, Floats, Ints, Nominal
 from runner.geometry.meshnormals import vertex_normals
 from runner.measure.cells import Cells, make_cells, typical_spacing
 from runner.measure.sampling import triangle_normals
@@ -35,7 +34,7 @@ class AlignedScan:
     triangles: Ints | None = None
     """(m, 3) of a mesh."""
     removed: NDArray[np.uint8] | None = None
-    """(n,) what clean-up calls each point (``align.types``); None: everything kept."""
+    """(n,) what clean-up calls each point (``geometry.mesh``); None: everything kept."""
     covariance: Floats | None = None
     """(6, 6) of the pose."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Slot, vector
 from runner.measure.element import array, slot_axes
 from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
-from runner.measure.patch import NoPatch, connected_at, on_element
+from runner.measure.patch import NoPatch, connected_at, on_element, rounded
 from runner.measure.sampling import triangle_areas, triangle_normals
 from runner.measure.specs import FeatureSpec
 
@@ -58,7 +59,12 @@ class Sheet:
 
 
 def find_sheet(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Sheet | NoPatch:
-    """Return the face beside an edge feature, or why there is none."""
+    """Return the face beside an edge feature, or why there is none. Kept for the next part, as ``find_patch``."""
+    return _found_sheet(spec, nominal, rounded(spacing))
+
+
+@lru_cache(maxsize=512)
+def _found_sheet(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Sheet | NoPatch:
     shape = spec.shape
     if isinstance(shape, Circle):
         return _circle(shape, nominal, spacing)

@@ -61,7 +61,7 @@ def measure_surface_feature(spec: FeatureSpec, nominal: Nominal, scene: Scene) -
         return replace(base, reason=got.reason)
     if len(got.rows) < least:
         return replace(base, reason=f"only {len(got.rows)} points on it; at least {least} are needed")
-    fit = fitter(base.points, got.shape or as_surface(spec.shape))
+    fit = last[0] if got.settled and last else fitter(base.points, got.shape or as_surface(spec.shape))
     if isinstance(fit, FailedFit):
         return replace(base, reason=fit.reason)
     shape = anchored(fit.shape, as_surface(spec.shape))
@@ -227,7 +227,20 @@ def _slot(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     trouble = ""
     if coverage < spec.least_coverage:
         trouble = f"only {coverage:.0%} of it was seen; at least {spec.least_coverage:.0%} is needed"
-    return replace(base, shape=shape, fit=fit, coverage=coverage, reason=trouble)
+    return replace(base, shape=shape, fit=fit, coverage=coverage, reason=trouble or _one_sided(spec.shape, flat))
+
+
+def _one_sided(slot: Slot, flat: Floats) -> str:
+    """Why a slot is not held by its points (n, 2), along and across from its nominal centre; empty when it is."""
+    half = 0.5 * slot.length - (0.5 * slot.width if slot.round_ends else 0.0)
+    straight = np.abs(flat[:, 0]) <= half
+    sides = [np.count_nonzero(straight & (sign * flat[:, 1] > 0.25 * slot.width)) for sign in (1, -1)]
+    ends = [np.count_nonzero(sign * flat[:, 0] > 0.9 * half) for sign in (1, -1)]
+    if min(sides) < SAFETY or min(sides) < 0.1 * max(sides):
+        return "one of its long sides was not seen"
+    if min(ends) < SAFETY or min(ends) < 0.1 * max(ends):
+        return "one of its ends was not seen"
+    return ""
 
 
 def is_axial(shape: Shape | None) -> bool:

@@ -17,7 +17,7 @@ from runner.nominal.step_apart import read_apart
 
 __all__ = ["load_index", "load_nominal", "nominal_from_arrays", "nominal_to_arrays"]
 
-NOMINAL_FORMAT = 1
+NOMINAL_FORMAT = 2
 """Raise when what is read from a file, or how, changes."""
 INDEX_FORMAT = 2
 """Raise when the arrays of a SurfaceIndex change."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -453,6 +454,9 @@ def read(path: Path, data: bytes, sha256: str, name: str = "") -> Nominal:
     check_text(data, name)
     _import_kernel()
     found = _transfer(path, name)
+    listed = len(re.findall(rb"=\s*ADVANCED_FACE\s*\(", data))
+    if listed > found.faces.Extent():
+        found.notes.append(f"The file lists {listed} faces; only {found.faces.Extent()} of them could be read.")
     _triangulate(found, name)
     rows: list[FaceRow] = []
     meshes: list[tuple[Floats, Ints] | None] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -27,17 +28,26 @@ def write_evidence(inspected: Inspected, plan: Plan, out: Path) -> Inspection:
     if inspected.deviation_map is not None:
         _store_map(folder / "maps", inspected.deviation_map)
         picture = folder / "pictures" / f"{stem}.png"
-        write_picture(picture, plan.nominal, inspected.deviation_map, inspection)
-        inspection = replace(inspection, picture=str(picture.relative_to(out)))
+        draw(picture, plan, inspected, inspection)
+        inspection = replace(inspection, picture=picture.relative_to(out).as_posix())
     write_json(folder / "inspections" / f"{stem}.json", inspection)
     return inspection
+
+
+def draw(path: Path, plan: Plan, inspected: Inspected, inspection: Inspection) -> None:
+    """Draw the deviation picture that the recipe asks for; nothing where nothing was measured."""
+    if inspected.deviation_map is not None:
+        outputs = plan.recipe.outputs
+        shown = [str(i) for i in (outputs.pictures or [])] if outputs is not None else []
+        write_picture(path, plan.nominal, inspected.deviation_map, inspection, shown)
 
 
 def _store_map(folder: Path, deviation_map: DeviationMap) -> None:
     """Store a deviation map under its hash, whole or not at all; one that is there already is left alone."""
     path = folder / f"{deviation_map.sha256}.npz"
     if not path.exists():
-        write_atomic(path, lambda temporary: np.savez_compressed(temporary, **deviation_map.to_arrays()))
+        arrays: dict[str, Any] = dict(deviation_map.to_arrays())
+        write_atomic(path, lambda temporary: np.savez_compressed(temporary, **arrays))
 
 
 def write_workbook(ledger: Ledger, part_number: str, out: Path) -> Written:

@@ -33,13 +33,13 @@ def read_entries(path: Path, plan: MeasurePlan) -> dict[str, Entry]:
         raise InputError(path.name, f"can't be read as text: {error}") from None
     found, problems = parse_entries(text, path.name, kinds)
     if problems:
-        raise InputError(path.name, "is not sound:\n" + problems_text(problems), advice="Correct it and drop both again.")
+        raise InputError(
+            path.name, "is not sound:\n" + problems_text(problems), advice="Correct it and drop both again."
+        )
     return found
 
 
-def with_entries(
-    results: Sequence[Result], plan: MeasurePlan, entries: Mapping[str, Entry]
-) -> tuple[Result, ...]:
+def with_entries(results: Sequence[Result], plan: MeasurePlan, entries: Mapping[str, Entry]) -> tuple[Result, ...]:
     """Return the results with each entered one decided: by pass or fail, or by its limits."""
     specs = {c.id: c for c in plan.characteristics}
     return tuple(_entered(r, specs[r.id], entries[r.id]) if r.id in entries else r for r in results)

@@ -30,7 +30,7 @@ def safe_name(text: str, longest: int = 80) -> str:
 
 def identify(recipe: Recipe, file_name: str, *, serial: str = "", lot: str = "", operator: str = "") -> Identity:
     """Who the piece is: what a person states wins, then the recipe's file name pattern, then the bare name."""
-    fields = match(recipe.scan.file_name, file_name, {"part": recipe.part.number}) or {}
+    fields = match(recipe.scan.file_name or "", file_name, {"part": recipe.part.number}) or {}
     return Identity(
         serial=serial or fields.get("serial") or PurePath(file_name).stem,
         lot=lot or fields.get("lot", ""),

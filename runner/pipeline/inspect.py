@@ -27,10 +27,20 @@ from runner.measure.scene import AlignedScan, build_scene
 from runner.pipeline.entries import entries_file, read_entries, with_entries
 from runner.pipeline.identity import Identity
 from runner.pipeline.plan import Plan, Progress, silent
-from runner.records import Inspection, Matrix, Outcome, PoseRecord, PoseStatus, Provenance, ScanFile
 from runner.recipe.entries import Entry
+from runner.records import (
+    DatumRecord,
+    Inspection,
+    Matrix,
+    MeasuredFeature,
+    Outcome,
+    PoseRecord,
+    PoseStatus,
+    Provenance,
+    ScanFile,
+)
 from runner.scan.plausible import check_size
-from runner.scan.read import read_scan
+from runner.scan.read import Unit, read_scan
 from runner.scan.scan import Scan
 
 LIBRARIES = ("numpy", "scipy", "numba", "cadquery-ocp-novtk")
@@ -58,6 +68,9 @@ def inspect(
     A file that can't be read, or a pose that isn't proven, gives an inspection on hold that says why; every
     characteristic is then ``not measured``.
     """
+    if plan.model is None:
+        raise ValueError("the plan was loaded for checking only; load it with its alignment model")
+    unit: Unit = plan.recipe.scan.unit or "mm"  # type: ignore[assignment]
     clock = _Clock(progress)
     scans: list[Scan] = []
     poses: list[PoseRecord] = []
@@ -67,7 +80,7 @@ def inspect(
     for path in scan_paths:
         clock.start("read")
         try:
-            scan = read_scan(path, unit=plan.recipe.scan.unit)
+            scan = read_scan(path, unit=unit)
         except InputError as error:
             trouble = trouble or str(error.message if not error.place else f"{error.message} ({error.place})")
             trouble = trouble if path.name in trouble else f"{path.name}: {trouble}"
@@ -98,18 +111,28 @@ def inspect(
             advice = advice or error.advice
 
     measured: Measured | None = None
+    features: tuple[MeasuredFeature, ...] = ()
+    systems: tuple[DatumRecord, ...] = ()
     if trouble or not aligned:
         reason = trouble or "no scan was given"
-        features, systems, results = (), (), not_measured(plan.measure, f"no proven pose: {reason}")
+        results = not_measured(plan.measure, f"no proven pose: {reason}")
         outcome, why, what_to_do = Outcome.HOLD, reason, advice
     else:
-        clock.start("distances")
-        scene = build_scene(aligned, plan.nominal, plan.index, reach=_reach(plan))
-        clock.start("measure")
-        measured = measure(plan.measure, plan.nominal, plan.index, scene)
+        measured = _measured(plan, aligned, clock)
+        if plan.method == "datums":
+            aligned, trouble = _into_datums(plan, aligned, measured)
+            if not trouble:
+                measured = _measured(plan, aligned, clock)
         features, systems = measured.features, measured.datum_systems
         results = with_entries(measured.results, plan.measure, entries)
         outcome, why, what_to_do = decide_outcome(results, poses)
+        if trouble:
+            results = not_measured(plan.measure, trouble)
+            outcome, why, what_to_do = (
+                Outcome.HOLD,
+                trouble,
+                "Scan the part again with a clear view of its datum features.",
+            )
     clock.stop()
 
     inspection = Inspection(
@@ -233,7 +256,7 @@ def _pose_record(scan: Scan, alignment: Alignment, plan: Plan) -> PoseRecord:
     return PoseRecord(
         scan_sha256=scan.file.sha256,
         status=alignment.status,
-        method=plan.recipe.alignment.start,
+        method=plan.method,
         nominal_from_scan=_matrix(alignment.nominal_from_scan),
         reason=alignment.reason,
         advice=alignment.advice,
@@ -258,6 +281,33 @@ def _moved(scan: Scan, alignment: Alignment) -> AlignedScan:
         removed=alignment.removed,
         covariance=alignment.covariance,
     )
+
+
+def _measured(plan: Plan, aligned: Sequence[AlignedScan], clock: _Clock) -> Measured:
+    """Measure the aligned scans."""
+    clock.start("distances")
+    scene = build_scene(aligned, plan.nominal, plan.index, reach=_reach(plan))
+    clock.start("measure")
+    return measure(plan.measure, plan.nominal, plan.index, scene)
+
+
+def _into_datums(plan: Plan, aligned: list[AlignedScan], measured: Measured) -> tuple[list[AlignedScan], str]:
+    """Move the scans from the fitted frame into the recipe's datum system, or say why that can't be done."""
+    alignment = plan.recipe.alignment
+    name = alignment.datums if alignment is not None else None
+    system = next((s for s in measured.datum_systems if s.name == name), None)
+    if system is None or system.drawing_from_fit is None:
+        return aligned, f"datum system {name} can't be established: {system.reason if system else 'not in the recipe'}"
+    move = np.array(system.drawing_from_fit)
+    moved = [
+        replace(
+            scan,
+            points=move_points(move, scan.points),
+            normals=None if scan.normals is None else turn_vectors(move, scan.normals),
+        )
+        for scan in aligned
+    ]
+    return moved, ""
 
 
 def _reach(plan: Plan) -> float:

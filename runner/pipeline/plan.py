@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
+from runner.align.model import FORMAT as MODEL_FORMAT
 from runner.align.model import AlignmentModel, prepare_model
 from runner.align.types import AlignSettings
 from runner.geometry.distance import SurfaceIndex
@@ -18,13 +21,10 @@ from runner.recipe.defaults import resolve
 from runner.recipe.fingerprint import fingerprint
 from runner.recipe.load import load_recipe
 from runner.recipe.schema import Recipe
-from runner.recipe.translate import to_align_settings, to_plan
+from runner.recipe.translate import alignment_method, to_align_settings, to_plan
 
 Progress = Callable[[str, float], None]
 """Called with the step's name and the share of it that is done, 0 to 1."""
-
-MODEL_FORMAT = 2
-"""Raise when the arrays of the alignment model change meaning."""
 
 
 def silent(step: str, share: float) -> None:
@@ -44,6 +44,8 @@ class Plan:
     index: SurfaceIndex
     measure: MeasurePlan
     align: AlignSettings
+    method: str
+    """``best fit``, ``datums`` or ``as scanned``."""
     model: AlignmentModel | None
     """None when it was loaded for checking only."""
 
@@ -62,7 +64,10 @@ def load_plan(
     progress("nominal", 0.0)
     nominal = load_nominal(nominal_path, unit=recipe.nominal.unit, cache=cache)
     index = load_index(nominal, cache)
-    settings = to_align_settings(recipe)
+    method, settings = alignment_method(recipe), to_align_settings(recipe)
+    if settings.start == "as scanned" and method != "as scanned":
+        # the scan lies roughly right already: a start pose like any other, verified and then refined
+        settings = replace(settings, start="automatic", start_pose=np.eye(4))
     model = None
     if with_model:
         progress("alignment model", 0.0)
@@ -70,13 +75,14 @@ def load_plan(
     return Plan(
         recipe=recipe,
         path=recipe_path,
-        text=recipe_path.read_text(encoding="utf-8"),
+        text=recipe.source.text,
         fingerprint=fingerprint(recipe, nominal.sha256),
         nominal_path=nominal_path,
         nominal=nominal,
         index=index,
         measure=to_plan(recipe),
         align=settings,
+        method=method,
         model=model,
     )
 
@@ -85,4 +91,8 @@ def _load_model(nominal: Nominal, index: SurfaceIndex, unit: str | None, cache: 
     """The alignment model, from the cache when this nominal was seen before."""
     key = hashlib.sha256(f"{nominal.sha256} {unit} {nominal.chord_mm} {MODEL_FORMAT}".encode()).hexdigest()
     arrays = cache.get(f"align-{key}", lambda: prepare_model(nominal, index).to_arrays())
-    return AlignmentModel.from_arrays(arrays)
+    try:
+        return AlignmentModel.from_arrays(arrays)
+    except (KeyError, ValueError):
+        # an entry of another version under the same key: work without the cache rather than stop
+        return prepare_model(nominal, index)

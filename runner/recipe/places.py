@@ -85,7 +85,7 @@ class Places:
             self.file,
             line,
             column,
-            visible(where(path)),
+            visible(where(path), 120),
             visible(message),
             visible(allowed),
             visible(suggestion),

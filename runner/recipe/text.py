@@ -77,8 +77,10 @@ def spaced(key: str) -> str:
     return " ".join(key.replace("_", " ").split())
 
 
-def visible(text: str) -> str:
-    """Return a text with every character that can't be seen written as its escape, so that it can't act on a screen."""
+def visible(text: str, most: int = 600) -> str:
+    """Return a text cut to a readable length, what can't be seen written as escapes, so that none acts on a screen."""
+    if len(text) > most:
+        text = text[: most - 3] + "..."
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
@@ -212,7 +214,7 @@ def _build(events: Iterator[Any], file: str, problems: list[Problem]) -> Node | 
         if isinstance(event, yaml.AliasEvent):
             raise stop(
                 event,
-                f"the alias *{visible(event.anchor or '')} is not allowed",
+                f"the alias *{visible(event.anchor or '', 40)} is not allowed",
                 "every value written where it belongs",
             )
         if not isinstance(event, yaml.NodeEvent):
@@ -222,14 +224,14 @@ def _build(events: Iterator[Any], file: str, problems: list[Problem]) -> Node | 
         if event.anchor:
             raise stop(
                 event,
-                f"the anchor &{visible(event.anchor or '')} is not allowed",
+                f"the anchor &{visible(event.anchor or '', 40)} is not allowed",
                 "every value written where it belongs",
             )
         tag = getattr(event, "tag", None)
         if tag:
             raise stop(
                 event,
-                f"the tag {visible(tag.replace('tag:yaml.org,2002:', '!!'))} is not allowed",
+                f"the tag {visible(tag.replace('tag:yaml.org,2002:', '!!'), 40)} is not allowed",
                 "plain text, numbers, lists and maps",
             )
         count += 1
@@ -283,7 +285,7 @@ def _attach(node: Node, stack: list[_Open], file: str, problems: list[Problem], 
                 node.line,
                 node.column,
                 "YAML",
-                f'the key "{visible(key)}" stands twice in one map; first in line {top.seen[key]}',
+                f'the key "{visible(key, 80)}" stands twice in one map; first in line {top.seen[key]}',
                 "each key once",
             )
         )

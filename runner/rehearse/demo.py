@@ -54,6 +54,9 @@ def make_demo(folder: Path, progress: Callable[[str, float], None] | None = None
                 progress(piece.file_name, done / len(PIECES))
             geometry = scan_piece(piece, Path(workshop))
             path = folder / piece.file_name
+            if piece.entries:
+                # before the scan: whoever takes the scan must find them
+                path.with_name(path.name + ".entries.yaml").write_text(piece.entries, encoding="utf-8")
             write_scan(geometry, path)
             made.append(
                 DemoScan(

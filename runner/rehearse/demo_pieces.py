@@ -54,6 +54,16 @@ class Piece:
         return f"{self.part_number}_{self.serial}{self.suffix}"
 
     @property
+    def entries(self) -> str:
+        """What a person entered beside its scan: the thread plug gauge of a housing passed."""
+        if isinstance(self.made, MastBracket):
+            return ""
+        return (
+            "entries: 1\nperson: the demo\nresults:\n"
+            '  "20": {result: pass, gauge: TG-08, calibrated: 2026-09-30}\n'
+        )
+
+    @property
     def truth(self) -> dict[str, TrueValue]:
         """What its results must say, by characteristic id. Of a bad scan nothing is expected."""
         values = bracket_truth(self.made) if isinstance(self.made, MastBracket) else housing_truth(self.made)
@@ -115,7 +125,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "B0005",
         replace(_GOOD_BRACKET, thickness=1.86),
-        replace(CLOUD, seed=5, fixtures=1, correlated_noise=0.004),
+        replace(CLOUD, seed=5, fixtures=1, correlated_noise=0.001),
         ".ply",
         "sheet 0.14 mm too thin",
         ("2",),
@@ -166,7 +176,7 @@ PIECES: tuple[Piece, ...] = (
     Piece(
         "H0006",
         replace(_GOOD_HOUSING, top_tilt=0.14),
-        replace(MESH, seed=16, correlated_noise=0.004),
+        replace(MESH, seed=16, correlated_noise=0.001),
         ".ply",
         "top milled 0.14 degrees out of parallel",
         ("10",),

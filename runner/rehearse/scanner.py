@@ -180,10 +180,7 @@ def _mesh(
     nominal: Nominal, scene: Scene, views: list[View], seen: _Seen, points: Floats, settings: ScannerSettings
 ) -> Ints:
     """Triangulate each pass between its neighbouring stripes."""
-    bodies = len(scene.label)
-    touching = np.eye(bodies, dtype=bool)
-    pairs = nominal.edges.faces[(nominal.edges.faces >= 0).all(axis=1)]
-    touching[pairs[:, 0], pairs[:, 1]] = touching[pairs[:, 1], pairs[:, 0]] = True
+    touching = _touching_bodies(nominal, len(scene.label))
     longest = 4.0 * max(settings.stripe_spacing, settings.point_spacing)
     pieces = []
     for k, view in enumerate(views):
@@ -193,6 +190,20 @@ def _mesh(
         )
         pieces.append(rows[local].astype(np.int32))
     return np.concatenate(pieces)
+
+
+def _touching_bodies(nominal: Nominal, bodies: int) -> NDArray[np.bool_]:
+    """Return which bodies (square) share a border: the nominal's faces by the edges of its mesh, others none."""
+    touching = np.eye(bodies, dtype=bool)
+    corners = nominal.mesh.triangles.astype(np.int64)
+    sides = np.sort(np.concatenate([corners[:, [0, 1]], corners[:, [1, 2]], corners[:, [2, 0]]]), axis=1)
+    face = np.tile(nominal.triangle_face, 3)
+    order = np.lexsort((sides[:, 1], sides[:, 0]))
+    sides, face = sides[order], face[order]
+    same = (sides[1:] == sides[:-1]).all(axis=1)
+    first, second = face[:-1][same], face[1:][same]
+    touching[first, second] = touching[second, first] = True
+    return touching
 
 
 def _finish(

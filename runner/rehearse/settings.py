@@ -99,3 +99,11 @@ class ScannerSettings:
             raise ValueError(f"grazing_limit lies between 0 and 88 degrees; not {self.grazing_limit}")
         if self.layers < 1 or self.views_each_side < 1:
             raise ValueError("layers and views_each_side are at least 1")
+        for name in ("seed", "hand", "noise", "correlated_noise", "edge_reach", "patches", "fixtures", "fixture_gap"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} is not negative; not {getattr(self, name)}")
+        for name in ("edge_loss", "mixed_points", "specks"):
+            if not 0 <= getattr(self, name) <= 1:
+                raise ValueError(f"{name} is a share from 0 to 1; not {getattr(self, name)}")
+        if not (self.correlation_length > 0 and 0 <= self.camera_angle < 90):
+            raise ValueError("correlation_length is positive, and camera_angle lies from 0 to below 90 degrees")

@@ -115,9 +115,15 @@ def deviation_picture(
     return stream.getvalue()
 
 
-def write_picture(path: Path, nominal: Nominal, places: PlacesOnNominal, inspection: Inspection) -> Written:
-    """Draw the picture of an inspection and write it so that it appears whole or not at all."""
-    result = profile_of(inspection)
+def write_picture(
+    path: Path, nominal: Nominal, places: PlacesOnNominal, inspection: Inspection, show: Sequence[str] = ()
+) -> Written:
+    """Draw the picture of an inspection and write it so that it appears whole or not at all.
+
+    ``show`` names the characteristics that the recipe wants pictured; the zone of the first profile among
+    them is drawn.
+    """
+    result = profile_of(inspection, show)
     lower, upper = zone_limits(result) if result is not None else (None, None)
     content = deviation_picture(
         nominal,
@@ -131,9 +137,10 @@ def write_picture(path: Path, nominal: Nominal, places: PlacesOnNominal, inspect
     return write_bytes(path, content)
 
 
-def profile_of(inspection: Inspection) -> Result | None:
-    """The first profile of a surface, whose zone the picture shows."""
-    return next((r for r in inspection.results if r.kind.startswith("profile") and r.upper is not None), None)
+def profile_of(inspection: Inspection, show: Sequence[str] = ()) -> Result | None:
+    """The profile whose zone the picture shows: the first that ``show`` names, else the first there is."""
+    profiles = [r for r in inspection.results if r.kind.startswith("profile") and r.upper is not None]
+    return next((r for r in profiles if r.id in show), profiles[0] if profiles else None)
 
 
 def zone_limits(result: Result) -> tuple[float, float] | tuple[None, None]:
@@ -161,7 +168,7 @@ def caption_of(inspection: Inspection, result: Result | None) -> Caption:
     systems = [f"{s.name} ({'|'.join(s.datums)})" for s in inspection.datum_systems if s.datums]
     frame = "frame of the fit to nominal"
     datums = f"; datum systems on this part: {', '.join(systems)}" if systems else ""
-    poses = ", ".join(dict.fromkeys(f"{p.status}, {p.method} start" for p in inspection.poses))
+    poses = ", ".join(dict.fromkeys(f"{p.status} by {p.method}" for p in inspection.poses))
     lines.append(f"{poses}; deviations in the {frame}{datums}")
     if inspection.reason:
         lines.append(inspection.reason)

@@ -76,6 +76,8 @@ class Kit:
 
     def text(self, sheet: Any, value: str, look: Look = Look()) -> Any:
         """A cell that holds text and nothing but text, whatever it looks like."""
+        if not value:
+            return self._cell(sheet, None, look)
         shown = cell_text(value)
         cell = self._cell(sheet, shown, look, quoted=looks_like_formula(shown))
         # "=1+1" would be stored as a formula and "#N/A" as an error without this

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from runner.records import Attempt, Outcome, Verdict
+from runner.records import Attempt, Inspection, Outcome, Verdict
 from runner.report.sheet_kit import Kit, Look, joined, lines_needed, number_format, set_print, set_widths
 from runner.report.tables import PartTable, Row
 from runner.report.text import CAUTION
 
-MOST_DETAILED = 300
-"""Pieces whose results and features are listed one by one; the rest is in the inspection files and the ledger."""
+MOST_LINES = 4000
+"""Lines of the lists that go into every detail; the rest is in the inspection files and the ledger."""
 
 _HEAD_ROWS = 2
 
@@ -52,7 +52,7 @@ def write_characteristics(kit: Kit, table: PartTable, title: str) -> None:
 
 def write_results(kit: Kit, table: PartTable, title: str) -> None:
     """Every result of the standing attempts with its members, uncertainty and details, one row each."""
-    rows = detailed(table)
+    rows = detailed(table, lambda i: sum(1 + len(result.parts) for result in i.results))
     captions = ["Serial", "Lot", "No.", "Member", "Value", "Deviation", "Unit", "Verdict", "Expanded uncertainty"]
     captions += ["k", "Points", "Coverage", "Reason", "Details"]
     widths = [13.0, 8, 6, 16, 10, 10, 5, 15, 10, 5, 9, 9, 28, 32]
@@ -87,7 +87,7 @@ def write_results(kit: Kit, table: PartTable, title: str) -> None:
 
 def write_features(kit: Kit, table: PartTable, title: str) -> None:
     """Every measured feature of the standing attempts."""
-    rows = detailed(table)
+    rows = detailed(table, lambda i: len(i.features))
     captions = ["Serial", "Feature", "Kind", "From", "Points", "Rejected", "Coverage", "rms, mm"]
     captions += ["Found (mm, rad, frame of the nominal)", "Reason, notes"]
     widths = [13.0, 16, 8, 9, 9, 9, 9, 9, 58, 36]
@@ -198,13 +198,20 @@ def parameters_text(parameters: Any) -> str:
     return "; ".join(parts)
 
 
-def detailed(table: PartTable) -> tuple[Row, ...]:
-    """The pieces listed in detail: all, or rejects and holds first and then the newest, in table order."""
-    if len(table.rows) <= MOST_DETAILED:
-        return table.rows
+def detailed(table: PartTable, lines_of: Callable[[Inspection], int]) -> tuple[Row, ...]:
+    """The pieces listed in detail, in table order: rejects, holds, then the newest, until the lines are used up.
+
+    At least one piece is listed.
+    """
     urgent = {Outcome.REJECT: 0, Outcome.HOLD: 1, Outcome.ACCEPT: 2}
-    chosen = sorted(table.rows, key=lambda r: (urgent[r.attempt.inspection.outcome], -r.attempt.sequence))
-    kept = {row.attempt.sequence for row in chosen[:MOST_DETAILED]}
+    ranked = sorted(table.rows, key=lambda r: (urgent[r.attempt.inspection.outcome], -r.attempt.sequence))
+    kept: set[int] = set()
+    used = 0
+    for row in ranked:
+        used += lines_of(row.attempt.inspection)
+        if used > MOST_LINES and kept:
+            break
+        kept.add(row.attempt.sequence)
     return tuple(row for row in table.rows if row.attempt.sequence in kept)
 
 

@@ -126,9 +126,8 @@ def main():
         print(f"{np.median(cpu):8.1f}/{max(cpu):<5.1f} {prepared:8.1f}", flush=True)
         for r in rows:
             if r["outcome"] != "right":
-                print(
-                    f"   seed {r['seed']} {r['views']} form {r['form']:.2f} normals {r['normals']} {r['outcome']} off {r['off_mm']}: {r['reason']}"
-                )
+                how = f"{r['views']}, form {r['form']:.2f}, normals {r['normals']}"
+                print(f"   seed {r['seed']} ({how}) {r['outcome']}, off {r['off_mm']}: {r['reason']}")
     n = sum(totals.values())
     bound = 100 * (1 - 0.05 ** (1 / n)) if n and not totals["wrong"] else float("nan")
     print(f"together {totals}; 95 % bound on wrong when none was seen: {bound:.2f} %")

@@ -3,7 +3,7 @@
 Usage: ``python tests/benchmarks/bench_distance.py NOMINAL [--points 200000] [--json FILE]``
 
 Points lie on the faces with 20 um of noise, in random order. Ours includes sorting, sign, normal, face and the exact
-distance; Open3D's closest-point query gives an unsigned distance in float32; libigl's an unsigned one in float64. Errors
+distance; Open3D's closest-point query gives an unsigned one in float32, libigl's an unsigned one in float64. Errors
 are against our exact distance, which the tests compare with the CAD kernel. CPU seconds count all threads.
 """
 

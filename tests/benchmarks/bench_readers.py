@@ -47,8 +47,10 @@ MEASURE = """
 import json, resource, sys, threading, time
 path, repeats = sys.argv[1], int(sys.argv[2])
 def resident():
+    # Without the pages of the mapped file, which the system takes back when it needs them.
     with open("/proc/self/statm") as file:
-        return int(file.read().split()[1]) * resource.getpagesize()
+        _, whole, shared, *_ = file.read().split()
+    return (int(whole) - int(shared)) * resource.getpagesize()
 points, triangles, size = load(path)
 answer = dict(points=len(points), triangles=triangles, mean=points.mean(axis=0).tolist(), arrays=size)
 del points
@@ -127,9 +129,11 @@ def main() -> None:
             row["open3d_peak_over_our_arrays"] = theirs["rise"] / ours["arrays"]
             rows.append(row)
             print(
-                f"{name:10} {row['points']:>9} points {row['triangles']:>9} triangles  CPU {row['ours_cpu_s']:.3f} s, "
-                f"Open3D {row['open3d_cpu_s']:.3f} s, ratio {row['cpu_ratio']:.1f}  (wall ratio {row['wall_ratio']:.1f}); "
-                f"peak over arrays {row['ours_peak_over_arrays']:.1f}, Open3D {row['open3d_peak_over_our_arrays']:.1f}"
+                f"{name:10} {row['points']:>9} points {row['triangles']:>9} triangles; "
+                f"CPU {row['ours_cpu_s']:.3f} s, Open3D {row['open3d_cpu_s']:.3f} s, ratio {row['cpu_ratio']:.1f} "
+                f"(wall {row['wall_ratio']:.1f}); "
+                f"peak over arrays {row['ours_peak_over_arrays']:.1f}, Open3D {row['open3d_peak_over_our_arrays']:.1f}",
+                flush=True,
             )
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1))

@@ -43,7 +43,9 @@ def test_an_unknown_command_is_a_usage_error_with_the_nearest_name(capsys: pytes
     assert "Did you mean 'measure'?" in capsys.readouterr().err
 
 
-def test_an_own_fault_never_looks_like_reject(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_own_fault_never_looks_like_reject(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     def broken(*_: object, **__: object) -> click.Command:
         raise ZeroDivisionError("a bug")
 

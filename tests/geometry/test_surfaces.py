@@ -17,7 +17,6 @@ KINDS = [SurfaceKind.PLANE, *ROUND]
 
 
 def face(kind, origin=(0, 0, 0), axis=(0, 0, 1), radius=5.0, minor=1.5, outward=1) -> FaceTable:
-    minor = 0.5 if kind == SurfaceKind.CONE and minor > 1.5 else minor
     return FaceTable(
         kind=np.array([int(kind)], dtype=np.uint8),
         origin=np.array([origin], dtype=float),

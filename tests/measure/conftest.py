@@ -1,4 +1,4 @@
-"""A plate with bores, a pin and a slot as STEP, and points on exact, displaced surfaces of it, from parameters alone."""
+"""A plate and a sheet bracket as STEP, and points on exact, displaced surfaces of them, from parameters alone."""
 
 from __future__ import annotations
 
@@ -44,7 +44,8 @@ def grid(a: float, b: float, c: float, d: float, step: float, rng: np.random.Gen
     """Jittered grid points over a rectangle, (n, 2)."""
     u, v = np.meshgrid(np.arange(a + step / 2, b, step), np.arange(c + step / 2, d, step), indexing="ij")
     flat = np.column_stack([u.ravel(), v.ravel()])
-    return flat + rng.uniform(-0.3, 0.3, flat.shape) * step
+    flat = flat + rng.uniform(-0.3, 0.3, flat.shape) * step
+    return flat[(flat[:, 0] < b) & (flat[:, 1] < d)]
 
 
 def in_slot(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -54,7 +55,9 @@ def in_slot(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.hypot(dx, y - cy) < width / 2
 
 
-def sample_plate(part: Part, *, step: float = 0.5, seed: int = 0, bottom: bool = True) -> tuple[np.ndarray, np.ndarray]:
+def sample_plate(
+    part: Part, *, step: float = 0.65, seed: int = 0, bottom: bool = True
+) -> tuple[np.ndarray, np.ndarray]:
     """Points and outward normals on the exact surfaces of a real plate; only what the parameters say."""
     rng = np.random.default_rng(seed)
     points, normals = [], []
@@ -72,7 +75,9 @@ def sample_plate(part: Part, *, step: float = 0.5, seed: int = 0, bottom: bool =
     free = ~open_top
     under_pin = np.hypot(x - PIN[0], y - PIN[1]) < PIN[2] + part.pin_growth
     t = flat[free & ~under_pin]
-    height = Z + part.top_shift + part.top_tilt * (t[:, 0] - X / 2) + part.top_bow * 4 * (t[:, 0] / X) * (1 - t[:, 0] / X)
+    height = (
+        Z + part.top_shift + part.top_tilt * (t[:, 0] - X / 2) + part.top_bow * 4 * (t[:, 0] / X) * (1 - t[:, 0] / X)
+    )
     add(np.column_stack([t, height]), np.array([0.0, 0.0, 1.0]))
     if bottom:
         t = flat[free]
@@ -202,3 +207,80 @@ def plate_part():
 @pytest.fixture()
 def plate_sample():
     return sample_plate
+
+
+THICK, WIDE, DEEP, TALL = 1.5, 80.0, 60.0, 30.0
+HOLE = (25.0, 30.0, 6.0)
+LONG = (55.0, 30.0, 20.0, 8.0)
+
+
+@pytest.fixture(scope="session")
+def bracket(tmp_path_factory: pytest.TempPathFactory) -> Nominal:
+    """A bracket of 1.5 mm sheet: base with a hole and a slot, flange upright at x = 80."""
+    from runner.nominal.load import load_nominal
+    from runner.rehearse import solids
+
+    body = solids.fuse(
+        solids.box((0.0, 0.0, 0.0), (WIDE, DEEP, THICK)),
+        solids.box((WIDE - THICK, 0.0, 0.0), (WIDE, DEEP, TALL)),
+    )
+    body = solids.cut(
+        body,
+        solids.cylinder((HOLE[0], HOLE[1], -1.0), (0, 0, 1), 2 * HOLE[2], THICK + 2),
+        solids.slot_tool((LONG[0], LONG[1], THICK / 2), (0, 0, 1), (1, 0, 0), LONG[2], LONG[3], THICK),
+    )
+    path = tmp_path_factory.mktemp("bracket") / "bracket.step"
+    solids.write_step(body, path, "bracket")
+    return load_nominal(path)
+
+
+@pytest.fixture(scope="session")
+def bracket_index(bracket: Nominal) -> SurfaceIndex:
+    return SurfaceIndex.build(bracket)
+
+
+def pattern(kind: str, spacing: float, rng: np.random.Generator, low: tuple, high: tuple) -> np.ndarray:
+    """Sampling places (n, 2): ``grid``, ``stripes`` (1:3) or ``random``, at random phase and direction."""
+    middle, half = (np.array(low) + high) / 2, 0.75 * float(np.max(np.subtract(high, low)))
+    if kind == "random":
+        flat = rng.uniform(-half, half, (rng.poisson((2 * half) ** 2 / spacing**2), 2))
+    else:
+        a, b = (spacing, spacing) if kind == "grid" else (spacing / np.sqrt(3), spacing * np.sqrt(3))
+        angle = rng.uniform(0, 2 * np.pi)
+        x, y = np.meshgrid(np.arange(-half, half, a), np.arange(-half, half, b), indexing="ij")
+        if kind == "stripes":
+            x = x + rng.uniform(0, a, (1, x.shape[1]))
+        flat = np.column_stack([x.ravel(), y.ravel()]) + rng.uniform(0, max(a, b), 2)
+        c, s = np.cos(angle), np.sin(angle)
+        flat = flat @ np.array([[c, -s], [s, c]]).T
+    flat = flat + middle
+    return flat[np.all((flat > low) & (flat < high), axis=1)]
+
+
+@pytest.fixture()
+def sampling_pattern():
+    return pattern
+
+
+@pytest.fixture()
+def sheet_top():
+    """Points of the base's upper side with the hole's wall: centre shift, growth of radius, slot growth."""
+
+    def make(kind, spacing, seed, *, shift=(0.0, 0.0), growth=0.0, slot=0.0, wall=True, noise=0.02):
+        rng = np.random.default_rng(seed)
+        p = pattern(kind, spacing, rng, (0.0, 0.0), (WIDE - THICK, DEEP))
+        cx, cy, r = HOLE[0] + shift[0], HOLE[1] + shift[1], HOLE[2] + growth
+        kept = np.hypot(p[:, 0] - cx, p[:, 1] - cy) > r
+        along = np.maximum(np.abs(p[:, 0] - LONG[0]) - (LONG[2] - LONG[3]) / 2, 0.0)
+        kept &= np.hypot(along, p[:, 1] - LONG[1]) > LONG[3] / 2 + slot
+        p = p[kept]
+        points, normals = [np.column_stack([p, np.full(len(p), THICK)])], [np.tile([0.0, 0.0, 1.0], (len(p), 1))]
+        if wall:
+            n = rng.poisson(2 * np.pi * r * THICK / spacing**2)
+            angle, z = rng.uniform(0, 2 * np.pi, n), rng.uniform(0, THICK, n)
+            points.append(np.column_stack([cx + r * np.cos(angle), cy + r * np.sin(angle), z]))
+            normals.append(-np.column_stack([np.cos(angle), np.sin(angle), np.zeros(n)]))
+        q, m = np.vstack(points), np.vstack(normals)
+        return q + noise * rng.normal(size=(len(q), 1)) * m, m
+
+    return make

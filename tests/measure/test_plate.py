@@ -30,7 +30,9 @@ def run(plate, plate_index, plate_specs, make_scene, make_plan, plate_sample):
             kept = mask(points, directions)
             points, directions = points[kept], directions[kept]
         scene = make_scene(points, directions if normals else None, **more)
-        specs = features or plate_specs
+        wanted = {n for c in characteristics for n in (*c.features, *c.reference)}
+        wanted |= {n for system in systems for datum in system.datums for n in datum.features}
+        specs = features or {name: spec for name, spec in plate_specs.items() if name in wanted}
         plan = make_plan(specs.values(), characteristics, systems)
         return measure(plan, plate, plate_index, scene)
 
@@ -126,8 +128,8 @@ def test_angle_in_degrees_and_its_supplement(run, plate_part):
     limits = {"lower": np.radians(89.0), "upper": np.radians(91.0), "nominal": np.pi / 2, "unit": "deg"}
     one, other = run(part, [char("angle", "top", "right", **limits), char("angle", "top", "left", **limits)]).results
     # the top's normal leans towards -x
-    assert one.value == pytest.approx(90.2, abs=0.003)
-    assert other.value == pytest.approx(89.8, abs=0.003)
+    assert one.value == pytest.approx(90.2, abs=0.006)
+    assert other.value == pytest.approx(89.8, abs=0.006)
 
 
 @pytest.mark.parametrize(("bow", "noise"), [(0.1, 0.0), (0.1, 0.01)])
@@ -196,7 +198,7 @@ def test_maximum_material_bonus_decides(run, plate_part):
     bonus = char("position", "bore a", material_condition="maximum", size_limits=(12.0, 12.1), **common)
     without, with_bonus = run(part, [plain, bonus]).results
     assert without.verdict is Verdict.DOES_NOT_CONFORM
-    assert with_bonus.verdict is Verdict.CONFORMS
+    assert with_bonus.verdict is Verdict.CONFORMS, with_bonus.reason
     assert with_bonus.upper == pytest.approx(0.15, abs=0.006)
     assert with_bonus.details["mating size"] == pytest.approx(12.05, abs=0.006)
 
@@ -266,13 +268,14 @@ def test_a_large_gap_forbids_conforms(run, plate_part):
 
 
 def test_largest_gap_of_nothing_and_everything():
-    samples = np.random.default_rng(0).uniform(0, 10, (500, 3)) * [1, 1, 0]
-    assert largest_gap(samples, np.ones(500, bool), 0.4) == 0.0
-    assert largest_gap(samples, np.zeros(500, bool), 0.4) > 12.0
+    assert largest_gap(np.full(50, 0.3), 1.0) == 0.0
+    assert largest_gap(np.array([0.2, 4.0]), 1.0) == pytest.approx(8.0)
+    assert largest_gap(np.full(50, np.inf), 1.0) == np.inf
 
 
-def test_removed_material_near_the_surface_is_never_conforms(run, plate_part, plate_sample, plate, plate_index, make_plan,
-                                                           plate_specs, make_scene):
+def test_removed_material_near_the_surface_is_never_conforms(
+    plate_part, plate_sample, plate, plate_index, make_plan, plate_specs, make_scene
+):
     points, normals = plate_sample(plate_part())
     removed = np.zeros(len(points), dtype=np.uint8)
     removed[np.hypot(points[:, 0] - 20, points[:, 1] - 20) < 3] = 2  # CLUTTER

@@ -110,3 +110,10 @@ def test_the_deepest_allowed_text_is_read() -> None:
 def test_text_is_a_str_that_knows_its_quotes() -> None:
     assert Text("a", quoted=True) == "a"
     assert not Text("a").quoted
+
+
+@pytest.mark.parametrize("text", ["a: &{} 1", "a: *{}", "a: !{} 1", "{}: 1\n{}: 2\n", 'a: "{}'])
+def test_messages_stay_short(text: str) -> None:
+    _, problems = read_nodes(text.replace("{}", "x" * 3000), "t.yaml")
+    assert problems
+    assert all(len(problem.message) <= 700 for problem in problems)

@@ -16,6 +16,7 @@ from runner.rehearse import demo
 from runner.rehearse.demo import build_piece, scan_piece, write_scan
 from runner.rehearse.demo_parts import BearingHousing, MastBracket, build_bracket, build_housing
 from runner.rehearse.demo_pieces import BRACKET_NUMBER, PIECES, RECIPES, demo_truth
+from runner.rehearse.demo_truth import bracket_truth, housing_truth
 from runner.rehearse.scanner import scan
 
 FOLDER = Path(__file__).resolve().parents[2] / "recipes"
@@ -160,6 +161,24 @@ def coarse(serial):
     """One piece of the demo, scanned with few points."""
     piece = next(p for p in PIECES if p.serial == serial)
     return replace(piece, scanned=replace(piece.scanned, stripe_spacing=1.2, point_spacing=1.2))
+
+
+def test_truth_refuses_what_it_was_not_derived_for():
+    with pytest.raises(ValueError):
+        bracket_truth(MastBracket(mast_hole=(42.0, 28.5)))
+    with pytest.raises(ValueError):
+        housing_truth(BearingHousing(dowel=(-44.0, 0.1)))
+
+
+def test_truth_by_hand():
+    # 0.55 mm along x is 1.1 mm of diametral position; 37 mm of straight flange at 1.4 degrees lean by 0.904 mm
+    truth = demo_truth()
+    assert truth["B0003"]["13"].members == pytest.approx((0.0, 1.1))
+    assert truth["B0004"]["10"].value == pytest.approx(0.904, abs=5e-4)
+    assert truth["H0004"]["12"].members == pytest.approx((0.0, 0.7, 0.0, 0.0))
+    assert truth["H0005"]["12"].verdict is Verdict.CONFORMS  # 0.36 within 0.3 + (9.17 - 9.0)
+    assert truth["H0005"]["12"].members[2] == pytest.approx(0.36)
+    assert truth["H0006"]["10"].value == pytest.approx(0.1564, abs=1e-4)
 
 
 def test_a_bad_scan_misses_half_the_part(tmp_path):

@@ -1,6 +1,7 @@
 """The synthetic scanner against a plate whose arrays are written by hand, and against Open3D's ray caster."""
 
 import dataclasses
+import functools
 
 import numpy as np
 import pytest
@@ -14,9 +15,16 @@ from tests.rehearse.plate import HEIGHT, LENGTH, RADIUS, WIDTH, plate
 COARSE = ScannerSettings(seed=3, stripe_spacing=0.6, point_spacing=0.5, noise=0.0, table_margin=12.0)
 
 
+@functools.cache
+def scan_plate(settings):
+    """Return the scan of the plate, made once for all tests that ask for it."""
+    return scan(plate(), settings)
+
+
 def seen(settings=COARSE, nominal=None, deviation=None):
     """Return points of the part in the nominal's frame, their faces, truth."""
-    geometry, truth = scan(nominal or plate(), settings, deviation)
+    plain = nominal is None and deviation is None
+    geometry, truth = scan_plate(settings) if plain else scan(nominal or plate(), settings, deviation)
     part = truth.label == PART
     return move_points(truth.nominal_from_scan, geometry.points)[part], truth.face[part], truth
 
@@ -76,11 +84,11 @@ def test_on_table_hides_the_lower_side_and_one_side_sees_less():
 
 def test_grazing_limit():
     nominal = plate()
-    _, truth = scan(nominal, dataclasses.replace(COARSE, grazing_limit=60.0, camera_angle=0.0))
+    _, truth = scan(nominal, dataclasses.replace(COARSE, grazing_limit=60.0, camera_angle=0.0, layers=99))
     flat = (truth.face >= 0) & (truth.face < 6)
     cosine = -np.einsum("ij,ij->i", nominal.faces.axis[truth.face[flat]], truth.directions[truth.view[flat]])
     assert cosine.min() >= np.cos(np.radians(60)) - 1e-12
-    _, truth = scan(nominal, COARSE)
+    _, truth = scan(nominal, dataclasses.replace(COARSE, layers=99))
     flat = (truth.face >= 0) & (truth.face < 6)
     cosine = -np.einsum("ij,ij->i", nominal.faces.axis[truth.face[flat]], truth.directions[truth.view[flat]])
     assert np.cos(np.radians(75)) - 1e-12 <= cosine.min() < np.cos(np.radians(60))
@@ -88,7 +96,7 @@ def test_grazing_limit():
 
 def test_stripes():
     settings = dataclasses.replace(COARSE, layers=99, hand=0.1, table=False)
-    _, truth = scan(plate(), settings)
+    _, truth = scan_plate(settings)
     rows = (truth.view == 0) & (truth.face == 1)
     across = truth.exact[rows] @ np.cross(truth.directions[0], truth.stripes[0])
     places = np.unique(np.round(across, 6))
@@ -102,10 +110,10 @@ def test_stripes():
 
 
 def test_layers_limit_the_overlap():
-    counts = [len(scan(plate(), dataclasses.replace(COARSE, layers=k, table=False))[1].view) for k in (1, 2, 99)]
+    counts = [len(scan_plate(dataclasses.replace(COARSE, layers=k, table=False))[1].view) for k in (1, 2, 99)]
     assert counts[0] < counts[1] < counts[2]
     # one layer on the upper face: one point for each stripe_spacing x point_spacing as seen by the straightest pass
-    _, truth = scan(plate(), dataclasses.replace(COARSE, layers=1, table=False))
+    _, truth = scan_plate(dataclasses.replace(COARSE, layers=1, table=False))
     area = LENGTH * WIDTH - np.pi * RADIUS**2
     expected = area * -truth.directions[0][2] / (COARSE.stripe_spacing * COARSE.point_spacing)
     assert (truth.face == 1).sum() == pytest.approx(expected, rel=0.03)
@@ -114,7 +122,7 @@ def test_layers_limit_the_overlap():
 @pytest.mark.parametrize("along", ["normal", "ray"])
 def test_white_noise(along):
     sigma = 0.03
-    geometry, truth = scan(plate(), dataclasses.replace(COARSE, noise=sigma, noise_along=along))
+    geometry, truth = scan_plate(dataclasses.replace(COARSE, noise=sigma, noise_along=along))
     error = move_points(truth.nominal_from_scan, geometry.points) - truth.exact
     rows = truth.face == 1
     length = np.linalg.norm(error[rows], axis=1) * np.sign(error[rows, 2])
@@ -149,15 +157,15 @@ def test_edge_loss_models():
             [LENGTH / 2 - abs(p[:, 0]), WIDTH / 2 - abs(p[:, 1]), np.hypot(p[:, 0], p[:, 1]) - RADIUS], axis=0
         )
 
-    nothing = distance(scan(plate(), COARSE)[1])
+    nothing = distance(scan_plate(COARSE)[1])
     near = (nothing < reach).sum()
     assert near > 500
-    all_lost = distance(scan(plate(), dataclasses.replace(COARSE, edge_reach=reach, edge_loss=1.0))[1])
+    all_lost = distance(scan_plate(dataclasses.replace(COARSE, edge_reach=reach, edge_loss=1.0))[1])
     assert all_lost.min() >= reach - 1e-9
     assert (all_lost >= reach).sum() == (nothing >= reach).sum()
-    half = distance(scan(plate(), dataclasses.replace(COARSE, edge_reach=reach, edge_loss=0.5))[1])
+    half = distance(scan_plate(dataclasses.replace(COARSE, edge_reach=reach, edge_loss=0.5))[1])
     assert (half < reach).sum() == pytest.approx(0.5 * near, abs=4 * np.sqrt(near) / 2)
-    ramp = distance(scan(plate(), dataclasses.replace(COARSE, edge_reach=reach, edge_loss=1.0, edge_model="ramp"))[1])
+    ramp = distance(scan_plate(dataclasses.replace(COARSE, edge_reach=reach, edge_loss=1.0, edge_model="ramp"))[1])
     kept = (ramp < reach).sum() / near
     assert kept == pytest.approx(0.5, abs=0.08)
     assert (ramp < reach / 2).sum() < 0.5 * (nothing < reach / 2).sum()
@@ -165,7 +173,7 @@ def test_edge_loss_models():
 
 def test_mixed_points_slip_away_from_the_scanner():
     settings = dataclasses.replace(COARSE, edge_reach=0.8, mixed_points=0.5, mixed_depth=1.0)
-    geometry, truth = scan(plate(), settings)
+    geometry, truth = scan_plate(settings)
     error = move_points(truth.nominal_from_scan, geometry.points) - truth.exact
     slip = np.einsum("ij,ij->i", error, truth.directions[truth.view])
     assert slip.min() > -1e-9 and 0.9 < slip.max() < 1.0 + 1e-9
@@ -174,8 +182,8 @@ def test_mixed_points_slip_away_from_the_scanner():
 
 def test_patches_and_specks_and_fixtures():
     settings = dataclasses.replace(COARSE, patches=3, patch_radius=5.0, specks=0.01, fixtures=2)
-    geometry, truth = scan(plate(), settings)
-    whole = scan(plate(), dataclasses.replace(settings, patches=0))[1]
+    geometry, truth = scan_plate(settings)
+    whole = scan_plate(dataclasses.replace(settings, patches=0))[1]
     assert (truth.label == PART).sum() < (whole.label == PART).sum()
     count = len(geometry.points)
     assert (truth.label == SPECK).sum() == pytest.approx(0.01 * count, rel=0.02)
@@ -185,23 +193,23 @@ def test_patches_and_specks_and_fixtures():
     outside = (np.abs(block[:, 0]) > LENGTH / 2 - 1e-6) | (np.abs(block[:, 1]) > WIDTH / 2 - 1e-6)
     assert outside.all()
     # the first block touches, and stands off where a gap is asked for
-    gap = scan(plate(), dataclasses.replace(settings, fixture_gap=4.0))[1]
+    gap = scan_plate(dataclasses.replace(settings, fixture_gap=4.0))[1]
     apart = gap.exact[gap.label == FIXTURE]
     over = np.maximum(np.abs(apart[:, :2]) - [LENGTH / 2, WIDTH / 2], 0.0)
     assert 2.5 < np.linalg.norm(over, axis=1).min() < 6.0
 
 
 def test_pose_is_the_truth_and_rigid():
-    geometry, truth = scan(plate(), dataclasses.replace(COARSE, seed=11))
+    geometry, truth = scan_plate(dataclasses.replace(COARSE, seed=11))
     check_rigid(truth.nominal_from_scan)
     assert np.linalg.norm(truth.nominal_from_scan - np.eye(4)) > 1
     back = move_points(truth.nominal_from_scan, geometry.points)
     assert np.abs(back - truth.exact).max() < 1e-9
     moves = np.array(
-        [scan(plate(), dataclasses.replace(COARSE, seed=k, mode="one side"))[1].nominal_from_scan for k in range(6)]
+        [scan_plate(dataclasses.replace(COARSE, seed=k, mode="one side"))[1].nominal_from_scan for k in range(6)]
     )
     assert np.unique(np.round(moves[:, 0, 0], 6)).size == 6
-    unmoved, truth = scan(plate(), dataclasses.replace(COARSE, pose="as nominal"))
+    unmoved, truth = scan_plate(dataclasses.replace(COARSE, pose="as nominal"))
     assert np.array_equal(truth.nominal_from_scan, np.eye(4)) and np.array_equal(unmoved.points, truth.exact)
 
 
@@ -209,28 +217,28 @@ def test_seed_decides_everything_and_effects_do_not_disturb_each_other():
     settings = dataclasses.replace(COARSE, noise=0.02, normals="signed", shuffle=True, specks=0.01)
     first, second = scan(plate(), settings)[0], scan(plate(), settings)[0]
     assert np.array_equal(first.points, second.points) and np.array_equal(first.normals, second.normals)
-    other = scan(plate(), dataclasses.replace(settings, seed=4))[0]
+    other = scan_plate(dataclasses.replace(settings, seed=4))[0]
     assert other.points.shape != first.points.shape or not np.array_equal(other.points, first.points)
-    plain = scan(plate(), COARSE)[1].exact
-    noisy = scan(plate(), dataclasses.replace(COARSE, noise=0.05, specks=0.01))[1]
+    plain = scan_plate(COARSE)[1].exact
+    noisy = scan_plate(dataclasses.replace(COARSE, noise=0.05, specks=0.01))[1]
     assert np.array_equal(noisy.exact[noisy.label != SPECK], plain)
 
 
 def test_normals():
-    geometry, truth = scan(plate(), dataclasses.replace(COARSE, normals="signed", pose="as nominal"))
+    geometry, truth = scan_plate(dataclasses.replace(COARSE, normals="signed", pose="as nominal"))
     rows = truth.face == 1
     assert np.linalg.norm(geometry.normals, axis=1) == pytest.approx(1.0)
     tilt = np.degrees(np.arccos(np.clip(geometry.normals[rows, 2], -1, 1)))
     # two directions of 2 degrees each: Rayleigh, mean 2 sqrt(pi / 2)
     assert tilt.mean() == pytest.approx(2.0 * np.sqrt(np.pi / 2), rel=0.05)
     assert geometry.normals_signed
-    loose, _ = scan(plate(), dataclasses.replace(COARSE, normals="unsigned", pose="as nominal"))
+    loose, _ = scan_plate(dataclasses.replace(COARSE, normals="unsigned", pose="as nominal"))
     assert 0.45 < (loose.normals[rows, 2] > 0).mean() < 0.55 and not loose.normals_signed
 
 
 def test_mesh():
     settings = dataclasses.replace(COARSE, output="mesh", layers=1, specks=0.01, shuffle=True, pose="as nominal")
-    geometry, truth = scan(plate(), settings)
+    geometry, truth = scan_plate(settings)
     triangles, points = geometry.triangles, geometry.points
     assert np.array_equal(np.unique(triangles), np.arange(len(points)))
     corners = points[triangles]
@@ -269,6 +277,36 @@ def test_deviations_move_exact_points_by_what_they_say():
 
 
 def test_settings_are_checked():
-    for wrong in ({"mode": "sideways"}, {"output": "picture"}, {"stripe_spacing": 0.0}, {"grazing_limit": 90.0}):
+    wrongs = [{"mode": "sideways"}, {"output": "picture"}, {"stripe_spacing": 0.0}, {"grazing_limit": 90.0}]
+    wrongs += [{"layers": 0}, {"seed": -1}, {"noise": float("nan")}, {"specks": 1.5}, {"camera_angle": 90.0}]
+    for wrong in wrongs:
         with pytest.raises(ValueError):
             ScannerSettings(**wrong)
+
+
+def test_a_mesh_nominal_is_scanned_too():
+    # without exact faces the points lie on the mesh; here a plate whose bore has 16 flats
+    from runner.nominal.patches import nominal_from_mesh
+
+    nominal = nominal_from_mesh(plate().mesh, "")
+    settings = dataclasses.replace(COARSE, output="mesh", layers=1, pose="as nominal", table=False)
+    geometry, truth = scan(nominal, settings)
+    rho = np.hypot(truth.exact[:, 0], truth.exact[:, 1])
+    wall = (truth.exact[:, 2] > 0.01) & (truth.exact[:, 2] < HEIGHT - 0.01) & (rho < RADIUS + 1)
+    assert wall.sum() > 500
+    assert RADIUS * np.cos(np.pi / 16) - 1e-9 <= rho[wall].min() < RADIUS - 0.1
+    assert rho[wall].max() <= RADIUS + 1e-9
+    assert geometry.triangles is not None and len(geometry.triangles) > 10_000
+
+
+def test_mesh_runs_over_edges_that_one_pass_sees_from_both_sides():
+    settings = dataclasses.replace(COARSE, output="mesh", layers=99, pose="as nominal", table=False)
+    geometry, truth = scan_plate(settings)
+    face = truth.face[geometry.triangles]
+    mixed = (face != face[:, :1]).any(axis=1)
+    assert 0.005 < mixed.mean() < 0.2
+
+
+def test_nothing_in_sight_is_an_empty_scan():
+    geometry, truth = scan_plate(dataclasses.replace(COARSE, patches=1, patch_radius=500.0, table=False))
+    assert geometry.points.shape == (0, 3) and len(truth.label) == 0

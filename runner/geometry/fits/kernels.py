@@ -168,14 +168,15 @@ def sum_range(
     """
     p = columns.shape[0]
     total = np.zeros(p * (p + 1) // 2 + p + 1)
+    inverse = 1.0 / scale
     g = np.empty(3)
     e = np.empty(2)
     row = np.empty(8)
     for i in range(begin, end):
         w = weights[i] if weights.shape[0] > 0 else 1.0
-        px = (points[i, 0] - centre[0]) / scale - origin[0]
-        py = (points[i, 1] - centre[1]) / scale - origin[1]
-        pz = (points[i, 2] - centre[2]) / scale - origin[2]
+        px = (points[i, 0] - centre[0]) * inverse - origin[0]
+        py = (points[i, 1] - centre[1]) * inverse - origin[1]
+        pz = (points[i, 2] - centre[2]) * inverse - origin[2]
         x = turn[0, 0] * px + turn[0, 1] * py + turn[0, 2] * pz
         y = turn[1, 0] * px + turn[1, 1] * py + turn[1, 2] * pz
         z = turn[2, 0] * px + turn[2, 1] * py + turn[2, 2] * pz
@@ -249,14 +250,15 @@ def distances(points: Any, centre: Any, origin: Any, turn: Any, scale: float, ki
     """Return (n,) signed distances in units of ``scale``."""
     n = points.shape[0]
     out = np.empty(n)
+    inverse = 1.0 / scale
     blocks = (n + BLOCK - 1) // BLOCK
     for block in numba.prange(blocks):
         g = np.empty(3)
         e = np.empty(2)
         for i in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
-            px = (points[i, 0] - centre[0]) / scale - origin[0]
-            py = (points[i, 1] - centre[1]) / scale - origin[1]
-            pz = (points[i, 2] - centre[2]) / scale - origin[2]
+            px = (points[i, 0] - centre[0]) * inverse - origin[0]
+            py = (points[i, 1] - centre[1]) * inverse - origin[1]
+            pz = (points[i, 2] - centre[2]) * inverse - origin[2]
             x = turn[0, 0] * px + turn[0, 1] * py + turn[0, 2] * pz
             y = turn[1, 0] * px + turn[1, 1] * py + turn[1, 2] * pz
             z = turn[2, 0] * px + turn[2, 1] * py + turn[2, 2] * pz

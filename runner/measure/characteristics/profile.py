@@ -10,13 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.types import KEPT, SPECK
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points
-from runner.geometry.mesh import Floats
+from runner.geometry.mesh import KEPT, SPECK, Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
 from runner.measure.characteristics.smooth import smoothed
-from runner.measure.extract import COVER_SPACINGS, covered
+from runner.measure.extract import COVER_SPACINGS, nearest_point
 from runner.measure.patch import NoPatch, Patch, find_patch
 from runner.measure.sampling import triangle_normals
 from runner.measure.scene import AGREEMENT, beside_rim
@@ -82,9 +81,10 @@ def _finding(
     value = profile_value(plus, minus, spec.unequal)
     spacing = context.scene.spacing
     reach = COVER_SPACINGS * spacing + max(abs(plus), abs(minus))
-    seen = covered(patch.samples, got.points, min(reach, COVER_SPACINGS * spacing + 1.0))
-    coverage = float(seen.mean()) if len(seen) else 0.0
-    gap = largest_gap(patch.samples, seen, patch.sample_spacing)
+    reach = min(reach, COVER_SPACINGS * spacing + 1.0)
+    away = nearest_point(patch.samples, got.points, spacing)
+    coverage = float((away <= reach).mean()) if len(away) else 0.0
+    gap = largest_gap(away, reach)
     worst = got.points[int(np.argmax(np.abs(got.distance - spec.unequal)))]
     details: dict[str, float | str] = {
         "worst plus": plus,
@@ -189,13 +189,11 @@ def _second_look(
     here[own[good]], distance[own[good]] = True, closest.distance[good]
 
 
-def largest_gap(samples: Floats, seen: NDArray[np.bool_], spacing: float) -> float:
-    """Return how far across the largest unseen patch is, mm: twice the longest way from unseen to seen."""
-    from scipy.spatial import cKDTree
+def largest_gap(away: Floats, reach: float) -> float:
+    """Return how far across the largest unseen patch is, mm: twice the largest distance (k,) to a point.
 
-    if not len(samples) or seen.all():
+    Places within ``reach`` of a point count as seen; without such a place beyond, there is no gap.
+    """
+    if not len(away) or float(away.max()) <= reach:
         return 0.0
-    if not seen.any():
-        return float(np.linalg.norm(samples.max(axis=0) - samples.min(axis=0)))
-    away = np.asarray(cKDTree(samples[seen]).query(samples[~seen])[0])
-    return float(2.0 * away.max() - spacing)
+    return float(2.0 * away.max())

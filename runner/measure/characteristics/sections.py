@@ -19,6 +19,8 @@ MOST_HARMONICS = 15
 """Undulations per turn that are followed (a common cut-off of roundness filters, ISO 12181-2)."""
 POINTS_PER_COEFFICIENT = 25
 POINTS_PER_SECTION = 800
+LEAST_PER_SECTION = 200
+"""Three sections are made as soon as each has this many points."""
 MOST_SECTIONS = 7
 SIGNIFICANT = 20.0
 """Chi squared with 2 degrees of freedom that noise exceeds once in 22,000 (exp(-20/2)); a hundred are looked at."""
@@ -47,7 +49,8 @@ def sections_of(points: Floats, cylinder: Cylinder, *, least: int = 40) -> list[
     u, v = perpendicular(axis)
     offset = points - array(cylinder.point)
     angle = np.arctan2(offset @ v, offset @ u)
-    count = int(np.clip(len(points) // POINTS_PER_SECTION, 1, MOST_SECTIONS))
+    fewest = int(np.clip(len(points) // LEAST_PER_SECTION, 1, 3))
+    count = int(np.clip(len(points) // POINTS_PER_SECTION, fewest, MOST_SECTIONS))
     borders: Floats = np.linspace(float(height.min()), float(height.max()) + 1e-12, count + 1)
     number = np.clip(np.searchsorted(borders, height, side="right") - 1, 0, count - 1)
     found = []

@@ -115,9 +115,12 @@ def _touching(feature: FoundFeature, sections: list[Section], *, inscribed: bool
     if _largest_gap(points, cylinder) > np.pi:
         return "an inscribed or circumscribed size needs more than half a turn of points"
     # one section, or a circle, says nothing about the tilt of the axis
-    flat = len(sections) < 2 or isinstance(feature.shape, Circle)
-    held = Fixed(axis=cylinder.axis) if flat else None
-    zone = (inscribed_cylinder if inscribed else circumscribed_cylinder)(points, cylinder, held)
+    flat = len(sections) < 3 or isinstance(feature.shape, Circle)
+    held = Fixed(axis=cylinder.axis)
+    touching = inscribed_cylinder if inscribed else circumscribed_cylinder
+    zone = touching(points, cylinder, held if flat else None)
+    if isinstance(zone, FailedFit):
+        zone = touching(points, cylinder, held)
     return zone.reason if isinstance(zone, FailedFit) else 2.0 * float(zone.shape.radius)
 
 
