@@ -6,17 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
-from runner.align.prepare import Plane, islands, voxel_mean
+from runner.align.planes import Plane
+from runner.align.prepare import islands, voxel_mean
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE
 from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import turn_vectors
 from runner.geometry.mesh import Floats
-
-
-def move_plane(nominal_from_scan: Floats, plane: Plane) -> Plane:
-    """Return a plane of the scan frame in the nominal frame."""
-    normal = turn_vectors(nominal_from_scan, plane.normal)
-    return Plane(normal, plane.offset + float(normal @ nominal_from_scan[:3, 3]), plane.thickness)
 
 
 def label_points(

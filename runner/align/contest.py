@@ -12,11 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
 from runner.align.search import PROBE_STEP, SearchModel
+from runner.align.tables import in_plane, stands_on
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
+
+
+LEAST_COVERAGE = 0.25
+"""Least share of the nominal's visible surface that must lie under scan points."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +46,8 @@ class Evidence:
     """Share of the nominal's surface that can be seen from outside with a scan point on it."""
     spread: float
     """98th percentile of the inliers' distances, mm."""
+    tables: tuple[Plane, ...] = ()
+    """Planes of the scan (scan frame) that the nominal stands on at this pose; their points count neither way."""
 
     @property
     def mirrored(self) -> bool:
@@ -89,6 +97,7 @@ def gather_evidence(
     depth = np.where(np.isfinite(plain.distance) & (plain.triangle >= 0), plain.distance, np.inf)
     close = np.abs(depth) <= near_reach
     inside = float(np.mean(depth < -(tau + 0.3))) if nominal.closed else 0.0
+    tables = stands_on(pose, scan, nominal.mesh.vertices, tau, fits, np.abs(depth)) if scan.supports else ()
     coverage = 0.0
     if fits.any():
         probes, probe_normals = model.samples[::PROBE_STEP], model.sample_normals[::PROBE_STEP]
@@ -97,11 +106,19 @@ def gather_evidence(
         normals = np.vstack([foot_normal[fits], np.zeros(3)])[nearest]
         same = np.einsum("nkj,nj->nk", normals, probe_normals) > 0.5
         covered = (same & np.isfinite(gap)).any(axis=1)
-        coverage = float(np.mean(covered[model.probe_seen])) if model.probe_seen.any() else float(np.mean(covered))
+        seen = model.probe_seen if model.probe_seen.any() else np.ones(len(probes), dtype=bool)
+        coverage = float(np.mean(covered[seen]))
+        # a plane must not be excused as a table by the very surface in it: the rest has to carry the pose
+        if tables and np.mean((covered & ~in_plane(tables, pose, probes, tau))[seen]) < LEAST_COVERAGE:
+            tables = ()
+    neutral = np.zeros(len(fits), dtype=bool)
+    for standing in tables:
+        neutral |= standing.points
     return Evidence(
-        pose, distance, float(np.mean(fits)), float(np.sum(fits[close])) / max(float(np.sum(close)), 1.0), inside,
-        _spill(scan, fits, ~close), coverage,
-        float(np.percentile(distance[fits], 98)) if fits.any() else tau,
+        pose, distance, float(np.mean(fits)),
+        float(np.sum(fits[close])) / max(float(np.sum(close & ~neutral)), 1.0), inside,
+        _spill(scan, fits, ~close & ~neutral), coverage,
+        float(np.percentile(distance[fits], 98)) if fits.any() else tau, tuple(s.table for s in tables),
     )  # fmt: skip
 
 

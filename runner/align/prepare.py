@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
 
 CAP = 45_000
@@ -15,20 +16,6 @@ _STRIPED = 3.0
 _ALL_NORMALS = 400_000
 _MOST_POINTS = 3_000_000
 """More points than this add nothing to the search; every k-th is taken."""
-
-
-@dataclass(frozen=True, eq=False)
-class Plane:
-    """A table plane in the scan frame: ``normal . x = offset``; what is scanned lies on the positive side."""
-
-    normal: Floats
-    offset: float
-    thickness: float
-    """Half the slab, mm, in which points count as the plane's."""
-
-    def height(self, points: Floats) -> Floats:
-        """Signed distance (n,), mm."""
-        return points @ self.normal - self.offset
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +37,8 @@ class PreparedScan:
     """The same before table and islands were dropped."""
     patch: NDArray[np.int32]
     """(m,) number of the smooth piece of surface that each point belongs to."""
+    supports: tuple[Plane, ...] = ()
+    """Planes of the scan with (nearly) nothing beyond them: a table that stayed, or outer faces of the part."""
 
 
 def scan_normals(scan: ScanGeometry) -> tuple[Floats, NDArray[np.bool_]]:
@@ -137,55 +126,6 @@ def local_noise(points: Floats, seed: int = 0) -> float:
     return float(np.median(np.sqrt(np.maximum(smallest, 0.0) / 17.0)))
 
 
-def find_table(points: Floats, normals: Floats, diagonal: float, threshold: float, seed: int = 0) -> Plane | None:
-    """Find the largest plane, and return it if it is too large to be a face of the part.
-
-    Parameters
-    ----------
-    points, normals
-        (n, 3) thinned scan.
-    diagonal
-        Bounding-box diagonal of the nominal, mm; the plane's points must reach over more than 1.1 times this.
-    threshold
-        Half thickness of the slab that counts as the plane, mm.
-    """
-    if len(points) < 50:
-        return None
-    random = np.random.default_rng(seed)
-    some = points[random.permutation(len(points))[:8000]]
-    best, best_count = None, 0
-    for _ in range(400):
-        a, b, c = points[random.choice(len(points), 3, replace=False)]
-        normal = np.cross(b - a, c - a)
-        length = np.linalg.norm(normal)
-        if not length > 0:
-            continue
-        normal /= length
-        count = int(np.count_nonzero(np.abs((some - a) @ normal) < threshold))
-        if count > best_count:
-            best, best_count = (normal, float(normal @ a)), count
-    if best is None or best_count < 0.04 * len(some):
-        return None
-    normal, offset = best
-    for _ in range(5):
-        mine = (np.abs(points @ normal - offset) < threshold) & (np.abs(normals @ normal) > 0.8)
-        if np.count_nonzero(mine) < 30:
-            return None
-        middle = points[mine].mean(axis=0)
-        _, _, axes = np.linalg.svd(points[mine] - middle, full_matrices=False)
-        normal, offset = axes[2], float(axes[2] @ middle)
-    flat = (points[mine] - middle) @ axes[:2].T
-    reach = np.percentile(flat, 99, axis=0) - np.percentile(flat, 1, axis=0)
-    if np.linalg.norm(reach) < 1.1 * diagonal:
-        return None
-    height = points @ normal - offset
-    above, below = np.count_nonzero(height > threshold), np.count_nonzero(height < -threshold)
-    if below > above:
-        normal, offset = -normal, -offset
-    spread = float(np.sqrt(np.mean((points[mine] @ normal - offset) ** 2)))
-    return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold))
-
-
 def islands(points: Floats, radius: float) -> NDArray[np.int32]:
     """Return for each point (n, 3) the number of its connected body (neighbours within ``radius``, mm)."""
     from scipy.sparse import coo_matrix
@@ -256,8 +196,8 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
             # the fuzz of the table already found, not a second one
             break
         height = table.height(points)
-        mine = (np.abs(height) <= max(1.5 * table.thickness, threshold)) & (np.abs(normals @ table.normal) > 0.8)
-        keep = ~mine
+        # surface in the table's plane that looks down is the part's, seen when it was turned over
+        keep = ~table.holds(points, normals, signed, max(1.5 * table.thickness, threshold))
         below = height < -threshold
         if np.mean(below[keep]) < 0.1:
             # nothing lies under a table; where much does, the plane is a wall, and what is behind it stays
@@ -283,4 +223,7 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         points, normals, signed = points[chosen], normals[chosen], signed[chosen]
     extent = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0))) if len(points) else 0.0
     patch = smooth_patches(points, normals, 0.8 * reach)
-    return PreparedScan(points, normals, signed, max(spacing, reach / 2.6), noise, tuple(tables), extent, whole, patch)
+    supports = find_supports(points, normals, threshold, diagonal)
+    return PreparedScan(
+        points, normals, signed, max(spacing, reach / 2.6), noise, tuple(tables), extent, whole, patch, supports
+    )

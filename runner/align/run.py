@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.candidates import find_candidates
-from runner.align.clean import label_points, move_plane
+from runner.align.clean import label_points
 from runner.align.contest import Evidence, disagreement, gather_evidence
 from runner.align.icp import coarse_to_fine
 from runner.align.model import AlignmentModel
+from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
 from runner.align.refine import Refined, refine_pose
 from runner.align.symmetry import pose_distance
@@ -104,7 +105,7 @@ def align(
         say("refusing", 0.6)
         return _explain_failure(case, judgement, evidence, settings, scan, normals, signed)
     say("refining", 0.6)
-    refined = _final_pose(scan, normals, signed, case, judgement.champion.pose, settings)
+    refined = _final_pose(scan, normals, signed, case, judgement.champion, settings)
     say("cleaning", 0.8)
     status, reason, advice, rivals = _status(case, judgement, refined, settings, evidence)
     if refined.hold < _LEAST_HOLD:
@@ -114,8 +115,10 @@ def align(
         "last step": refined.last_step,
         "settled": refined.settled, "hold": refined.hold,
     }  # fmt: skip
-    return _finish(scan, normals, signed, case, refined.nominal_from_scan, settings, status, reason, advice, evidence,
-                   rivals, refined.covariance)  # fmt: skip
+    return _finish(
+        scan, normals, signed, case, refined.nominal_from_scan, settings, status, reason, advice, evidence, rivals,
+        refined.covariance, judgement.champion.tables,
+    )  # fmt: skip
 
 
 def search_poses(case: Case, mirror: bool = False) -> list[Floats]:
@@ -138,22 +141,21 @@ def _from_hint(case: Case, pose: Floats) -> list[Floats]:
 
 
 def _final_pose(
-    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, pose: Floats, settings: AlignSettings
+    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, champion: Evidence, settings: AlignSettings
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
-    search, prepared = case.model.search, case.scan
+    search, prepared, pose = case.model.search, case.scan, champion.pose
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
     if len(usable) > 120_000:
         usable = np.sort(np.random.default_rng(3).choice(usable, 120_000, replace=False))
     points, chosen_normals, known = scan.points[usable], normals[usable], signed[usable]
-    keep = np.ones(len(points), dtype=bool)
-    for table in prepared.tables:
-        on_table = (np.abs(table.height(points)) <= 1.5 * table.thickness) & (
-            np.abs(chosen_normals @ table.normal) > 0.8
-        )
-        keep &= ~on_table
-    near = case.index.closest(move_points(pose, points[keep]), 4.0 * case.tau)
-    rows = np.flatnonzero(keep)[(near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)]
+    near = case.index.closest(move_points(pose, points), 4.0 * case.tau)
+    keep = (near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)
+    for table in (*prepared.tables, *champion.tables):
+        on_table = table.holds(points, chosen_normals, known, 1.5 * table.thickness)
+        # without signs a face flush with the table is the part's as far as the nominal has it
+        keep &= ~on_table | (~known & keep & ~near.on_border & (np.abs(near.distance) <= case.tau))
+    rows = np.flatnonzero(keep)
     chosen_normals, known = _sign_from_thinned(points[rows], chosen_normals[rows], known[rows], prepared)
     free = None
     if len(case.model.symmetry.axis) == 1:
@@ -341,13 +343,15 @@ def _as_scanned(
             f"{100 * found.coverage:.0f} % of the surface is covered",
             "Check the fixture's frame, or let the recipe start automatically.", evidence,
         )  # fmt: skip
-    return _finish(scan, normals, signed, case, pose, settings, PoseStatus.ALIGNED, "", "", evidence, (), None)
+    return _finish(
+        scan, normals, signed, case, pose, settings, PoseStatus.ALIGNED, "", "", evidence, (), None, found.tables
+    )
 
 
 def _finish(
     scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, pose: Floats, settings: AlignSettings,
     status: PoseStatus, reason: str, advice: str, evidence: dict[str, float | str], rivals: tuple[Floats, ...],
-    covariance: Floats | None,
+    covariance: Floats | None, tables: tuple[Plane, ...],
 ) -> Alignment:  # fmt: skip
     prepared = case.scan
     normals, signed = _sign_from_thinned(scan.points, normals, signed, prepared)
@@ -355,7 +359,7 @@ def _finish(
     if not signed.all():
         turned = _sign_from_nominal(moved, turned, signed, case)
     labels = label_points(
-        moved, turned, signed, case.index, case.bins, tuple(move_plane(pose, t) for t in prepared.tables),
+        moved, turned, signed, case.index, case.bins, tuple(move_plane(pose, t) for t in (*prepared.tables, *tables)),
         settings.keep_within, settings.expected_form_error + 3.0 * prepared.noise, prepared.spacing,
     )  # fmt: skip
     for name, label in (("kept", KEPT), ("table", TABLE), ("clutter", CLUTTER), ("specks", SPECK)):

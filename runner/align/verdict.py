@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from runner.align.bins import DirectionBins
-from runner.align.contest import Contest, Evidence, compare, gather_evidence
+from runner.align.contest import LEAST_COVERAGE, Contest, Evidence, compare, gather_evidence
 from runner.align.icp import draw_balanced
 from runner.align.model import AlignmentModel
 from runner.align.prepare import PreparedScan
@@ -17,7 +17,6 @@ from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import rigid
 from runner.geometry.mesh import Floats, Nominal
 
-LEAST_COVERAGE = 0.25
 LEAST_NEAR = 0.85
 MOST_INSIDE = 0.003
 MOST_SPILL = 0.1

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from runner.pipeline.plan import Progress as Report
+from runner.pipeline.progress import Progress as Report
 
 STEPS = ("recipe", "nominal", "alignment model", "read", "align", "distances", "measure")
 """The steps of a measurement in their order; the bar moves by whole steps and by the share told within one."""

@@ -10,7 +10,7 @@ from runner.intake.folders import move_into, waiting
 from runner.intake.process import Done, Station, process
 from runner.intake.settle import Seen, settled
 from runner.pipeline.documents import write_workbook
-from runner.pipeline.plan import Progress, silent
+from runner.pipeline.progress import Progress, silent
 
 
 def claim_settled(station: Station, quiet_s: float, sleep: Callable[[float], None] = time.sleep) -> Iterator[Path]:

@@ -12,7 +12,8 @@ from runner.nominal.cache import ArrayCache
 from runner.pipeline.documents import write_evidence
 from runner.pipeline.identity import Identity
 from runner.pipeline.inspect import file_hash, inspect, set_hash
-from runner.pipeline.plan import Plan, Progress, load_plan, silent
+from runner.pipeline.plan import Plan, load_plan
+from runner.pipeline.progress import Progress, silent
 from runner.recipe.schema import Recipe
 from runner.records import Inspection, Outcome
 

@@ -164,7 +164,7 @@ def fit_border(
             return made
         good, depth, spread = made
         along, rows = grid.middle[good], grid.rows[good]
-        kept, step, covariance = _solve(rows, depth, spread)
+        kept, step, covariance = solve_outline(rows, depth, spread)
         if step is None or covariance is None:
             return "the cells that were seen don't determine the outline"
         rest = depth - rows @ step
@@ -297,7 +297,7 @@ def _density(reference: Floats, area: Floats, usable: NDArray[np.bool_], closed:
     return np.where(seen & enough, smooth, 0.0)
 
 
-def _solve(rows: Floats, depth: Floats, spread: Floats) -> tuple[NDArray[np.bool_], Floats | None, Floats | None]:
+def solve_outline(rows: Floats, depth: Floats, spread: Floats) -> tuple[NDArray[np.bool_], Floats | None, Floats | None]:
     """Weighted least squares with cells far off left out: kept (c,), step (p,), covariance (p, p)."""
     floor = float(np.median(spread))
     weight = 1.0 / np.maximum(spread, floor)

@@ -26,7 +26,8 @@ from runner.measure.run import Measured, measure, not_measured
 from runner.measure.scene import AlignedScan, build_scene
 from runner.pipeline.entries import entries_file, read_entries, with_entries
 from runner.pipeline.identity import Identity
-from runner.pipeline.plan import Plan, Progress, silent
+from runner.pipeline.plan import Plan
+from runner.pipeline.progress import Progress, silent
 from runner.recipe.entries import Entry
 from runner.records import (
     DatumRecord,

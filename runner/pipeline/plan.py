@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,18 +16,12 @@ from runner.geometry.mesh import Nominal
 from runner.measure.specs import MeasurePlan
 from runner.nominal.cache import ArrayCache
 from runner.nominal.load import load_index, load_nominal
+from runner.pipeline.progress import Progress, silent
 from runner.recipe.defaults import resolve
 from runner.recipe.fingerprint import fingerprint
 from runner.recipe.load import load_recipe
 from runner.recipe.schema import Recipe
 from runner.recipe.translate import alignment_method, to_align_settings, to_plan
-
-Progress = Callable[[str, float], None]
-"""Called with the step's name and the share of it that is done, 0 to 1."""
-
-
-def silent(step: str, share: float) -> None:
-    """Progress that tells nobody."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,7 +35,7 @@ def inspection_table(inspection: Inspection) -> RenderableType:
     table.add_column("Deviation", justify="right")
     table.add_column("Verdict", overflow="fold")
     for result in inspection.results:
-        title = _plain(result.title)
+        title = _plain(short_title(result))
         if result.reason:
             title.append(f"\n{visible(result.reason)}", style="dim")
         table.add_row(
@@ -50,6 +50,15 @@ def inspection_table(inspection: Inspection) -> RenderableType:
     if inspection.advice:
         parts.append(_plain(f"What to do: {inspection.advice}"))
     return Group(*parts)
+
+
+def short_title(result: Result) -> str:
+    """Return a few words for a result; the whole sentence stands in the workbook."""
+    named = ", ".join(result.features[:2]) + (
+        f" and {len(result.features) - 2} more" if len(result.features) > 2 else ""
+    )
+    frame = f" in {result.datum_system}" if result.datum_system else ""
+    return f"{result.kind}: {named}{frame}" if named else result.title
 
 
 def summary(inspection: Inspection) -> Text:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from runner.align.prepare import find_table, prepare_scan, scan_normals, voxel_mean
+from runner.align.planes import find_table
+from runner.align.prepare import prepare_scan, scan_normals, voxel_mean
 from runner.geometry.mesh import ScanGeometry
 
 

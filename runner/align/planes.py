@@ -1,0 +1,168 @@
+"""Planes in a scan: the table that is too large for the part, and the planes that a part may be standing on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.geometry.frames import turn_vectors
+from runner.geometry.mesh import Floats
+
+FACING = 0.8
+"""Cosine to a plane's normal from which a point's own normal counts as the plane's."""
+_LEAST_SHARE = 0.03
+_MOST_BEYOND = 0.01
+"""Share of a scan that may lie beyond a plane on which it stands (strays, the table's edge)."""
+_TRIED = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A table plane: ``normal . x = offset``; what is scanned lies on the positive side."""
+
+    normal: Floats
+    offset: float
+    thickness: float
+    """Half the slab, mm, in which points count as the plane's."""
+
+    def height(self, points: Floats) -> Floats:
+        """Signed distance (n,), mm."""
+        return points @ self.normal - self.offset
+
+    def holds(self, points: Floats, normals: Floats, signed: NDArray[np.bool_], slab: float) -> NDArray[np.bool_]:
+        """Tell which points (n, 3) lie within ``slab`` mm of the plane and look its way (either way where unsigned)."""
+        toward = normals @ self.normal
+        return (np.abs(self.height(points)) <= slab) & (np.where(signed, toward, np.abs(toward)) > FACING)
+
+    def turned_over(self) -> Plane:
+        """Return the same plane with the other side up."""
+        return Plane(-self.normal, -self.offset, self.thickness)
+
+
+def move_plane(motion: Floats, plane: Plane) -> Plane:
+    """Return a plane moved by ``motion`` (4, 4), as from the scan's frame to the nominal's."""
+    normal = turn_vectors(motion, plane.normal)
+    return Plane(normal, plane.offset + float(normal @ motion[:3, 3]), plane.thickness)
+
+
+def find_table(points: Floats, normals: Floats, diagonal: float, threshold: float, seed: int = 0) -> Plane | None:
+    """Find the largest plane, and return it if it is too large to be a face of the part.
+
+    Parameters
+    ----------
+    points, normals
+        (n, 3) thinned scan.
+    diagonal
+        Bounding-box diagonal of the nominal, mm; the plane's points must reach over more than 1.1 times this.
+    threshold
+        Half thickness of the slab that counts as the plane, mm.
+    """
+    if len(points) < 50:
+        return None
+    random = np.random.default_rng(seed)
+    some = points[random.permutation(len(points))[:8000]]
+    best, best_count = None, 0
+    for _ in range(400):
+        a, b, c = points[random.choice(len(points), 3, replace=False)]
+        normal = np.cross(b - a, c - a)
+        length = np.linalg.norm(normal)
+        if not length > 0:
+            continue
+        normal /= length
+        count = int(np.count_nonzero(np.abs((some - a) @ normal) < threshold))
+        if count > best_count:
+            best, best_count = (normal, float(normal @ a)), count
+    if best is None or best_count < 0.04 * len(some):
+        return None
+    fitted = _settle_plane(points, normals, *best, threshold)
+    if fitted is None:
+        return None
+    plane, mine, axes = fitted
+    flat = points[mine] @ axes
+    reach = np.percentile(flat, 99, axis=0) - np.percentile(flat, 1, axis=0)
+    if np.linalg.norm(reach) < 1.1 * diagonal:
+        return None
+    height = plane.height(points)
+    above, below = np.count_nonzero(height > threshold), np.count_nonzero(height < -threshold)
+    return plane.turned_over() if below > above else plane
+
+
+def find_supports(
+    points: Floats, normals: Floats, threshold: float, diagonal: float, seed: int = 0
+) -> tuple[Plane, ...]:
+    """Find the planes that the scan lies on one side of: a table, a fixture's wall, or outer faces of the part itself.
+
+    Which of these a support is can't be told before a pose is known (``tables.stands_on``).
+
+    Parameters
+    ----------
+    points, normals
+        (n, 3) thinned scan without specks.
+    threshold
+        Half thickness of the slab that counts as a plane, mm.
+    diagonal
+        Bounding-box diagonal of the nominal, mm; a smaller plane than a tenth of it is none to stand on.
+
+    Returns
+    -------
+    Planes with the scan on their positive side, largest first.
+    """
+    left = np.arange(len(points))
+    random = np.random.default_rng(seed)
+    found = []
+    for _ in range(_TRIED):
+        if len(left) < max(100.0, _LEAST_SHARE * len(points)):
+            break
+        some = left[random.permutation(len(left))[:3000]]
+        guess = _largest_plane(points[some], normals[some], threshold, random)
+        fitted = _settle_plane(points[left], normals[left], *guess, threshold) if guess is not None else None
+        if fitted is None or np.count_nonzero(fitted[1]) < _LEAST_SHARE * len(points):
+            break
+        plane, mine, axes = fitted
+        height = plane.height(points)
+        above, below = np.mean(height > 2.0 * threshold), np.mean(height < -2.0 * threshold)
+        reach = np.ptp(points[left[mine]] @ axes, axis=0)
+        if min(above, below) <= _MOST_BEYOND and np.linalg.norm(reach) > 0.1 * diagonal:
+            found.append(plane.turned_over() if below > above else plane)
+        left = left[~mine]
+    return tuple(found)
+
+
+def _largest_plane(
+    points: Floats, normals: Floats, threshold: float, random: np.random.Generator
+) -> tuple[Floats, float] | None:
+    """Guess the plane that holds most points, from triples of points that face alike."""
+    best, best_count = None, 0
+    for _ in range(150):
+        i = int(random.integers(len(points)))
+        alike = np.flatnonzero(np.abs(normals @ normals[i]) > 0.95)
+        if len(alike) < 10:
+            continue
+        a, (b, c) = points[i], points[random.choice(alike, 2, replace=False)]
+        normal = np.cross(b - a, c - a)
+        length = np.linalg.norm(normal)
+        if not length > 0 or abs(normal @ normals[i]) < FACING * length:
+            continue
+        normal /= length
+        count = int(np.count_nonzero(np.abs((points[alike] - a) @ normal) < threshold))
+        if count > best_count:
+            best, best_count = (normal, float(normal @ a)), count
+    return best
+
+
+def _settle_plane(
+    points: Floats, normals: Floats, normal: Floats, offset: float, threshold: float
+) -> tuple[Plane, NDArray[np.bool_], Floats] | None:
+    """Fit the plane to its own points; return it, which they are (n,), and two directions in it, columns of (3, 2)."""
+    for _ in range(5):
+        mine = (np.abs(points @ normal - offset) < threshold) & (np.abs(normals @ normal) > FACING)
+        if np.count_nonzero(mine) < 30:
+            return None
+        middle = points[mine].mean(axis=0)
+        around = points[mine] - middle
+        axes = np.linalg.eigh(around.T @ around)[1]
+        normal, offset = axes[:, 0], float(axes[:, 0] @ middle)
+    spread = float(np.sqrt(np.mean((points[mine] @ normal - offset) ** 2)))
+    return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold)), mine, axes[:, 1:]

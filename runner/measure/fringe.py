@@ -1,0 +1,152 @@
+"""The border from the bare fringe beside it: how far the first points stand from it, judged by the gaps further in.
+
+Between the border and the first point of a narrow strip across it lies a gap. Were there a border anywhere deeper in
+the same strip, the gap behind it would be, on average over all its possible places, ``sum g^2 / (2 sum g)`` of the gaps
+g between successive points there: the mean distance from a random place to the next point. So each strip carries its
+own correction, whatever the pattern and its direction (grid, stripes, overlapping passes, random). It is a fraction of
+the spacing, while counting weighs several spacings of material: an uneven density does less harm.
+
+Thinning that does not depend on the place changes nothing, since it thins the gaps further in alike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.geometry.mesh import Floats
+from runner.measure.border import BorderFit, solve_outline
+from runner.measure.outline import Outline
+
+WIDTH = 2.0
+"""Width of a strip, spacings: wider ones tell more of a random pattern, narrower ones follow the border better."""
+STEP = 0.5
+"""Distance of the strips, widths."""
+BEYOND = 1.5
+"""Points up to this many spacings beyond the border are looked at."""
+DEPTH = 7.0
+"""The gaps are those down to this many spacings."""
+LEAST_GAPS = 4
+BARE = 5.0
+"""A strip whose first gap is this many times the expected one was not seen."""
+LEAST_STRIPS = 0.4
+"""Share of the strips, out of those that counting could use, that must tell."""
+ROUNDS = 5
+
+
+def refine_by_fringe(counted: BorderFit, points: Floats, spacing: float, room: Floats) -> BorderFit | None:
+    """Refine a border that counting has found.
+
+    Parameters
+    ----------
+    counted : where counting has found it.
+    points : (n, 2) points of the sheet, none of its wall's, mm.
+    spacing : root of the area per point, mm.
+    room : (c,) depth of material at even places along the outline, mm.
+
+    Returns
+    -------
+    The refined fit, or None where the strips don't tell enough.
+    """
+    outline = counted.outline
+    made: tuple[Outline, Floats, Floats, Floats, int] | None = None
+    for _ in range(ROUNDS):
+        strips = _strips(outline, points, spacing, room)
+        if strips is None:
+            return None
+        along, offsets = strips
+        places = outline.at(along)
+        spread = np.full(len(along), max(float(np.std(offsets)), 1e-9))
+        kept, step, covariance = solve_outline(places.rows, offsets, spread)
+        if step is None or covariance is None:
+            return None
+        rest = offsets - places.rows @ step
+        moved = float(np.abs(places.rows @ step).max())
+        if moved > 3.0 * spacing:
+            return None
+        outline = outline.changed(step)
+        # neighbouring strips share points: only about one in 1 / STEP is independent
+        made = (outline, along[kept], rest[kept], covariance / STEP, int(np.count_nonzero(~kept)))
+        if moved < 1e-3 * spacing:
+            break
+    assert made is not None
+    outline, along, rest, covariance, left_out = made
+    return BorderFit(
+        outline=outline,
+        rms=float(np.sqrt(np.mean(rest**2))),
+        along=along,
+        offsets=rest,
+        covariance=covariance,
+        cells=_count(outline, spacing),
+        left_out=left_out,
+    )
+
+
+def _count(outline: Outline, spacing: float) -> int:
+    """Return the number of strips."""
+    return max(int(round(outline.length / (STEP * WIDTH * spacing))), 12)
+
+
+def _strips(outline: Outline, points: Floats, spacing: float, room: Floats) -> tuple[Floats, Floats] | None:
+    """Return where the telling strips stand (k,) along the outline and the border's offset (k,) in each."""
+    located = outline.locate(points)
+    deepest = DEPTH * spacing
+    inside = np.isfinite(located.along) & (located.depth >= -BEYOND * spacing) & (located.depth <= deepest)
+    along, depth = located.along[inside], located.depth[inside]
+    count, length, half = _count(outline, spacing), outline.length, 0.5 * WIDTH * spacing
+    middle = (np.arange(count, dtype=np.float64) + 0.5) * (length / count)
+    places = outline.at(middle)
+    if outline.closed:
+        along = np.concatenate([along - length, along, along + length])
+        depth = np.concatenate([depth, depth, depth])
+    order = np.argsort(along)
+    along, depth = along[order], depth[order]
+    usable = _usable(outline, middle, half)
+    limit = np.minimum(_least_room(room, count), deepest)
+    usable &= limit >= 3.5 * spacing
+    # a strip keeps its width at every depth: where the border bends, its ends draw together in terms of the border
+    widest = half / np.maximum(1.0 + places.curvature * np.where(places.curvature < 0, deepest, -BEYOND * spacing), 0.2)
+    first, last = np.searchsorted(along, middle - widest), np.searchsorted(along, middle + widest)
+    offset, bare = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    for k in np.flatnonzero(usable):
+        d = depth[first[k] : last[k]]
+        sideways = np.abs(along[first[k] : last[k]] - middle[k]) * (1.0 + places.curvature[k] * d)
+        d = np.sort(d[(sideways <= half) & (d <= limit[k])])
+        if len(d) <= LEAST_GAPS:
+            bare[k] = True
+            continue
+        gaps = np.diff(d)
+        expected = float(np.sum(gaps**2) / (2.0 * np.sum(gaps)))
+        bare[k] = d[0] > BARE * expected + spacing
+        offset[k] = d[0] - expected
+    # beside a place that was not seen, a strip was seen in part only
+    reach = int(np.ceil(1.0 / STEP))
+    near = bare.copy()
+    for shift in range(1, reach + 1):
+        near |= np.roll(bare, shift) | np.roll(bare, -shift)
+    good = usable & ~near & np.isfinite(offset)
+    if good.sum() < max(2 * len(outline.names), LEAST_STRIPS * usable.sum()) or not usable.any():
+        return None
+    return middle[good], offset[good]
+
+
+def _usable(outline: Outline, middle: Floats, half: float) -> NDArray[np.bool_]:
+    """Which strips (k,) lie wholly on the outline and off its corners."""
+    found = np.ones(len(middle), dtype=bool)
+    if not outline.closed:
+        found &= (middle >= half) & (middle <= outline.length - half)
+    usable = getattr(outline, "usable", None)
+    if usable is not None:
+        for way in (-half, 0.0, half):
+            found &= usable((middle + way) % outline.length)
+    return found
+
+
+def _least_room(room: Floats, count: int) -> Floats:
+    """Return the least room within and beside each strip (k,)."""
+    at = (np.arange(count) + 0.5) * len(room) / count
+    least = np.full(count, np.inf)
+    for way in np.linspace(-1.0, 1.0, 5):
+        index = np.floor(at + way * len(room) / count).astype(np.int64) % len(room)
+        least = np.minimum(least, room[index])
+    return least
