@@ -54,7 +54,10 @@ def label_points(
     on_face &= np.abs(np.einsum("ij,ij->i", normals, plain.normal)) > 0.8
     for table in tables:
         _label_table(labels, points, normals, signed, on_face, bins, table, form_error)
-    rows = np.flatnonzero(labels == KEPT)
+    # where the closest surface of all faces the point's way, there is nothing left to look up
+    proven = near & (np.abs(plain.distance) <= form_error)
+    proven[proven] = bins.holds(plain.triangle[proven], normals[proven], signed[proven])
+    rows = np.flatnonzero((labels == KEPT) & ~proven)
     _, _, facing = bins.closest(points[rows], normals[rows], signed[rows], form_error)
     doubtful = rows[~(facing <= form_error)]
     labels[_other_bodies(labels, points, normals, doubtful, spacing)] = CLUTTER

@@ -20,7 +20,6 @@ from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
 
-
 LEAST_COVERAGE = 0.25
 """Least share of the nominal's visible surface that must lie under scan points."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
 
@@ -70,7 +71,7 @@ def _estimated_normals(points: Floats) -> Floats:
     if len(points) < 50:
         return np.zeros_like(points)
     spacing = median_spacing(points)
-    noise = local_noise(points[:: max(1, len(points) // 300_000)])
+    noise = local_noise(points)
     even = spacing.across_mm < _STRIPED * spacing.along_mm and noise < 0.3 * spacing.typical_mm
     if even and len(points) <= _ALL_NORMALS:
         return np.nan_to_num(estimate_normals(points, workers=2)[0])
@@ -110,20 +111,6 @@ def voxel_mean(
     length = np.linalg.norm(direction, axis=1)
     good = length > 0
     return mean[good], direction[good] / length[good, None], signed[order][starts][good]
-
-
-def local_noise(points: Floats, seed: int = 0) -> float:
-    """Return the rms scatter, mm, of points about planes through 20 neighbours (median of 1000 places)."""
-    from scipy.spatial import cKDTree
-
-    if len(points) < 50:
-        return 0.0
-    random = np.random.default_rng(seed)
-    places = random.choice(len(points), size=min(1000, len(points)), replace=False)
-    _, near = cKDTree(points).query(points[places], k=20, workers=2)
-    around = points[near] - points[near].mean(axis=1, keepdims=True)
-    smallest = np.linalg.eigvalsh(np.einsum("nki,nkj->nij", around, around))[:, 0]
-    return float(np.median(np.sqrt(np.maximum(smallest, 0.0) / 17.0)))
 
 
 def islands(points: Floats, radius: float) -> NDArray[np.int32]:
@@ -181,7 +168,7 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         return PreparedScan(empty, empty, np.zeros(0, dtype=bool), diagonal / 220.0, 0.0, (), 0.0, 0.0, none)
     points, normals, signed = points[usable], normals[usable], signed[usable]
     whole = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0)))
-    noise = local_noise(points[:: max(1, len(points) // 300_000)])
+    noise = local_noise(points)
     # a scan in the wrong unit may be a thousand times the part: cells never more than 1500 across
     spacing = max(diagonal / 220.0, 0.1, whole / 1500.0)
     points, normals, signed = voxel_mean(points, normals, signed, spacing)
@@ -199,7 +186,7 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         # surface in the table's plane that looks down is the part's, seen when it was turned over
         keep = ~table.holds(points, normals, signed, max(1.5 * table.thickness, threshold))
         below = height < -threshold
-        if np.mean(below[keep]) < 0.1:
+        if keep.any() and np.mean(below[keep]) < 0.1:
             # nothing lies under a table; where much does, the plane is a wall, and what is behind it stays
             keep &= ~below
         if np.count_nonzero(keep) < 100:

@@ -229,8 +229,12 @@ def refine_pose(
         typical = float(np.abs(pairs.r[0][close])[order][np.searchsorted(mass, 0.9 * mass[-1])])
         limit = float(np.clip(3.0 * typical, max(0.05, 5.0 * noise), wide))
     limit = min(limit, max(fit_reach, 0.01))
+    # a few points lead to within a hair of the end, so that all of them need only a handful of steps
+    rotation, translation, _ = polish(
+        bins, rotation, translation, points[few], normals[few], signed[few], centre, half, limit, 20, 1e-4, wide
+    )
     rotation, translation, step = polish(
-        bins, rotation, translation, points, normals, signed, centre, half, limit, 40, 1e-7, wide
+        bins, rotation, translation, points, normals, signed, centre, half, limit, 40, 1e-7
     )
     pairs = pair_up(bins, rotation, translation, points, normals, signed, limit)
     weights = weight * tukey(pairs.distance, limit)

@@ -16,7 +16,7 @@ from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
 from runner.align.refine import Refined, refine_pose
-from runner.align.symmetry import pose_distance
+from runner.align.symmetry import pose_distance, same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
 from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, sharpen
 from runner.geometry.distance import SurfaceIndex
@@ -92,9 +92,12 @@ def align(
     judgement = None
     if settings.start_pose is not None:
         say("start pose", 0.1)
-        judgement = judge(case, _from_hint(case, check_rigid(settings.start_pose, 1e-6)))
+        hinted = _from_hint(case, check_rigid(settings.start_pose, 1e-6))
+        judgement = judge(case, hinted)
         evidence["start pose"] = "confirmed"
-        if judgement.failed_gates or judgement.rivals:
+        # a hint whose rival wins is no hint
+        stands = same_pose(judgement.champion.pose, hinted[0], model.symmetry, search)
+        if judgement.failed_gates or judgement.rivals or not stands:
             judgement = None
             evidence["start pose"] = "not confirmed by the scan; the whole search was made"
     if judgement is None:
@@ -141,7 +144,12 @@ def _from_hint(case: Case, pose: Floats) -> list[Floats]:
 
 
 def _final_pose(
-    scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], case: Case, champion: Evidence, settings: AlignSettings
+    scan: ScanGeometry,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    case: Case,
+    champion: Evidence,
+    settings: AlignSettings,
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
@@ -287,8 +295,10 @@ def _explain_failure(
     )
     if best.spill > MOST_SPILL:
         seen += ", and the scanned surface runs on where the nominal ends"
+    little = best.coverage < LEAST_COVERAGE
     return _refuse(
-        f"no pose of this nominal explains the scan ({seen}): another part, or a part far out of shape"
+        f"no pose of this nominal explains the scan ({seen}): "
+        + ("too little of the part is seen, or another part" if little else "another part, or a part far out of shape")
         + _size_hint(case.scan, search.diagonal),
         "Check the part number; scan again with more of the part in view.", evidence,
     )  # fmt: skip

@@ -1,8 +1,8 @@
 """Whether a plane of the scan is a table, once a pose is supposed: the nominal stands on it, and it runs on beyond.
 
 A table that hardly reaches beyond the part can't be told from a face of the part by its size. At a candidate pose it
-can: the nominal lies on one side of it and touches it, it looks towards the nominal, and it goes on where the nominal
-ends. Its points then say nothing for or against the pose.
+can: the nominal lies on one side of it, touches it or stands a little above it, it looks towards the nominal, and it
+goes on where the nominal ends. Its points then say nothing for or against the pose.
 """
 
 from __future__ import annotations
@@ -19,6 +19,10 @@ from runner.geometry.mesh import Floats
 _LEAST_RUNNING = 30
 _LEAST_RUNNING_SHARE = 0.01
 """A plane runs on beyond the nominal when so many thinned points, and this share of all, do."""
+
+
+_PADS = 0.15
+"""A part may stand this share of its diagonal above the table, on pads or feet that are not in the nominal."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +61,11 @@ def stands_on(
         (m,) distance to any nominal surface, mm.
     """
     found = []
+    pads = _PADS * float(np.linalg.norm(np.ptp(vertices, axis=0)))
     for support in scan.supports:
         height = move_plane(pose, support).height(vertices)
         for table, lowest in ((support, height.min()), (support.turned_over(), -height.max())):
-            if abs(lowest) > tau:
+            if not -tau <= lowest <= max(tau, pads):
                 continue
             mine = table.holds(scan.points, scan.normals, scan.signed, max(1.5 * table.thickness, 0.5 * scan.spacing))
             mine &= ~fits

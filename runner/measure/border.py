@@ -50,13 +50,17 @@ class BorderFit:
     """What counting adds to it, mm."""
     ovality: float = 0.0
     """Amplitude of the second harmonic of a circle's radius, mm, its scatter taken out."""
+    by_fringe: bool = False
+    """Whether the fringe refined what counting found; the cells then are strips."""
+    shared: float = 1.0
+    """How many cells tell as much as one that shares no points with others: strips overlap."""
     outline_is_material: bool = False
     """Whether the material lies inside the outline (a disc) and not around it (a hole)."""
 
     @property
     def standard(self) -> float:
         """Standard uncertainty of the outline's mean offset, mm."""
-        return float(self.rms / np.sqrt(max(len(self.along), 1)))
+        return float(self.rms / np.sqrt(max(len(self.along) / self.shared, 1.0)))
 
     @property
     def widest_gap(self) -> float:
@@ -297,7 +301,9 @@ def _density(reference: Floats, area: Floats, usable: NDArray[np.bool_], closed:
     return np.where(seen & enough, smooth, 0.0)
 
 
-def solve_outline(rows: Floats, depth: Floats, spread: Floats) -> tuple[NDArray[np.bool_], Floats | None, Floats | None]:
+def solve_outline(
+    rows: Floats, depth: Floats, spread: Floats, outlier: float = OUTLIER
+) -> tuple[NDArray[np.bool_], Floats | None, Floats | None]:
     """Weighted least squares with cells far off left out: kept (c,), step (p,), covariance (p, p)."""
     floor = float(np.median(spread))
     weight = 1.0 / np.maximum(spread, floor)
@@ -310,7 +316,7 @@ def solve_outline(rows: Floats, depth: Floats, spread: Floats) -> tuple[NDArray[
         robust = np.asarray(np.linalg.lstsq(rows * pull[:, None], depth * pull, rcond=None)[0], dtype=np.float64)
         rest = depth - rows @ robust
     scale = 1.4826 * float(np.median(np.abs(rest)))
-    kept: NDArray[np.bool_] = np.abs(rest) <= OUTLIER * max(scale, 0.5 * floor)
+    kept: NDArray[np.bool_] = np.abs(rest) <= outlier * max(scale, 0.5 * floor)
     # losing more than a third of the cells means the outline is wrong, not the cells
     if kept.sum() < 0.67 * len(depth) or not _determined(rows[kept]):
         kept = np.ones(len(depth), dtype=bool)

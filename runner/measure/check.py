@@ -8,11 +8,11 @@ from runner.geometry.distance import SurfaceIndex
 from runner.geometry.fits.filters import filtered_noise_zone, noise_zone
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.shapes import Circle, Plane, Slot, Sphere
+from runner.measure.characteristics.turning import free_axis
 from runner.measure.datum_rows import location, orientation
 from runner.measure.datums import free_movements
 from runner.measure.element import array, direction, place
-from runner.measure.patch import NoPatch, Patch, find_patch
-from runner.measure.sampling import triangle_normals
+from runner.measure.patch import NoPatch, Patch, find_patch, surface_places
 from runner.measure.sheet import Sheet, find_sheet
 from runner.measure.specs import CharacteristicSpec, FeatureSpec, MeasurePlan
 from runner.measure.twists import NAMES, named, null_space, rows_of_points
@@ -22,6 +22,7 @@ Trouble = tuple[str, str]
 LARGEST_NOISE_SHARE = 0.25
 """Of a form tolerance: more noise than this, and the zone says more about the scanner than about the part."""
 FORMS = ("flatness", "roundness", "cylindricity")
+ORIENTATIONS = ("parallelism", "perpendicularity", "angularity")
 FELT = 1e-6
 """A value that changes by less than this per unit of a free movement doesn't depend on it."""
 
@@ -63,6 +64,8 @@ def check_datum_systems(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
         except ValueError as error:
             found.append((spec.id, str(error)))
             continue
+        if is_optimised(spec, free):
+            continue
         rows = needs(spec, specs, nominal, centre, plan.spacing)
         if not len(rows) or free.shape[1] == 0:
             continue
@@ -76,6 +79,16 @@ def check_datum_systems(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:
                 )
             )
     return found
+
+
+def is_optimised(spec: CharacteristicSpec, free: Floats) -> bool:
+    """Whether the evaluation itself takes the movements that are left free where the zone needs least.
+
+    An orientation zone takes one free turn; with more, the datums say nothing that the zone could be held to.
+    """
+    if spec.kind in ORIENTATIONS:
+        return free_axis(free) is not None
+    return spec.kind == "profile"
 
 
 def felt_degrees(rows: Floats, free: Floats) -> tuple[str, ...]:
@@ -113,7 +126,7 @@ def needs(
             pieces.append(_surface_rows(feature, nominal, centre, spacing))
         elif feature.shape is None:
             continue
-        elif spec.kind in ("parallelism", "perpendicularity", "angularity"):
+        elif spec.kind in ORIENTATIONS:
             pieces.append(orientation(feature.shape, feature.shape, centre).rows)
         elif spec.kind == "position":
             pieces.append(_position_rows(spec, feature, nominal, centre, spacing))
@@ -150,11 +163,7 @@ def _surface_rows(feature: FeatureSpec, nominal: Nominal, centre: Floats, spacin
     patch = find_patch(feature, nominal, spacing)
     if isinstance(patch, NoPatch):
         return np.zeros((0, 6))
-    triangles = nominal.mesh.triangles[patch.triangles]
-    vertices = nominal.mesh.vertices
-    every = max(1, len(triangles) // 400)
-    middles = vertices[triangles[::every]].mean(axis=1)
-    return rows_of_points(middles, triangle_normals(vertices, triangles[::every]), centre)
+    return rows_of_points(*surface_places(patch, nominal), centre)
 
 
 def check_form_noise(plan: MeasurePlan, nominal: Nominal) -> list[Trouble]:

@@ -1,4 +1,4 @@
-"""Features from edges: circles, slots and straight edges of sheet, located by counting (see ``border``).
+"""Features from edges: circles, slots and straight edges of sheet, located by counting and refined by the bare fringe.
 
 The raw value, from the outermost points, is given beside the corrected one, with the correction and its uncertainty.
 """
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.fits import FailedFit, fit_plane
 from runner.geometry.frames import unit
-from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
@@ -21,6 +21,7 @@ from runner.measure.edges import cloud_boundary, mesh_boundary
 from runner.measure.element import array
 from runner.measure.extract import AGREEMENT
 from runner.measure.found import FoundFeature
+from runner.measure.fringe import refine_by_fringe
 from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
 from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
@@ -35,6 +36,10 @@ LEAST_BAND = 0.01
 """mm: the band is never narrower."""
 SEEN_SPACINGS = 2.5
 """A place of the edge is covered when a sheet point lies within this many spacings of it."""
+UPPER = 0.5
+"""For the fringe only points above this many standard deviations below the sheet: no wall point can be among them."""
+MOST_FILLED = 0.1
+"""Beyond the edge there may be this share of the sheet's own density, no more, or the edge can't be told."""
 
 
 def measure_edge_feature(
@@ -66,6 +71,12 @@ def measure_edge_feature(
     on_sheet = np.abs(height) <= band
     # a wall point just below the edge can't be told from the sheet: as many stand in the band as in the next one below
     just_below = (height < -band) & (height >= -2.0 * band)
+    taken = scene.removed[rows] == KEPT
+    other = _other_surface(sheet.outline, flat[on_sheet], taken[on_sheet], scene.removed[rows][on_sheet], spec.search)
+    if other:
+        hint = "" if scene.normals_signed else " (the scan has no normals that would tell their sides)"
+        return replace(base, rows=rows[on_sheet], points=scene.points[rows[on_sheet]], reason=other + hint)
+    on_sheet &= taken
     used = rows[on_sheet]
     if len(used) < LEAST_BESIDE:
         return replace(base, reason=f"only {len(used)} points beside the edge lie in one plane")
@@ -78,6 +89,8 @@ def measure_edge_feature(
     base = replace(base, rows=used, points=scene.points[used], rejected=rejected)
     if isinstance(border, str):
         return replace(base, reason=border)
+    upper = flat[on_sheet & (height >= -UPPER * sigma)]
+    border = refine_by_fringe(border, upper, _spacing_beside(sheet.outline, upper, own_spacing), sheet.room) or border
     border = replace(border, outline_is_material=isinstance(border.outline, CircleOutline) and not border.outline.hole)
     coverage = _coverage(border.outline, flat[on_sheet], own_spacing, sheet.room)
     border, raw_note = _with_raw(border, local, scene, used, flat[on_sheet], own_spacing)
@@ -153,6 +166,40 @@ def _in_plane(sheet: Sheet, plane: Plane) -> Sheet:
     return replace(sheet, origin=origin, u=u, v=v, normal=normal)
 
 
+def _other_surface(
+    outline: Outline, flat: Floats, taken: NDArray[np.bool_], removed: NDArray[np.uint8], search: float
+) -> str:
+    """Why the border can't be told from another surface in the sheet's plane, or empty.
+
+    Looks at points (n, 2) of the plane. Beyond the farthest place where the edge may be there must be none. What
+    clean-up called table was called so by the nominal: it would put the border where the nominal has it.
+    """
+    depth = outline.locate(flat).depth
+    inner = float(np.count_nonzero(depth > search)) / max(_area(outline, search, float(np.nanmax(depth))), 1e-9)
+    deepest = float(np.nanmin(depth))
+    beyond = _area(outline, deepest, -search) * inner
+    found = int(np.count_nonzero(depth < -search))
+    labelled = int(np.count_nonzero(~taken & (np.abs(depth) <= search)))
+    along = _area(outline, -search, search) * inner
+    most = removed[~taken & (depth <= search)]
+    name = "the table" if len(most) and np.mean(most == TABLE) > 0.5 else "another surface"
+    if beyond >= 5.0 and found > MOST_FILLED * beyond + 3.0:
+        return f"{name} lies in the plane of the edge and fills the place beyond it: the border can't be told"
+    if labelled > MOST_FILLED * along + 3.0:
+        return f"points removed as {name}'s lie in the plane of the edge: the border can't be told"
+    return ""
+
+
+def _area(outline: Outline, start: float, end: float) -> float:
+    """Area between two depths beside an outline, mm^2."""
+    if end <= start:
+        return 0.0
+    places = outline.at((np.arange(180, dtype=np.float64) + 0.5) * (outline.length / 180))
+    steps = start + (np.arange(20, dtype=np.float64) + 0.5) * ((end - start) / 20)
+    share = np.maximum(1.0 + places.curvature[:, None] * steps, 0.0)
+    return float(share.mean() * outline.length * (end - start))
+
+
 def _spacing_beside(outline: Outline, flat: Floats, usual: float) -> float:
     """Root of the area per point on the sheet beside the edge, mm."""
     depth = outline.locate(flat).depth
@@ -207,7 +254,7 @@ def _with_raw(
         if len(angle) >= 8:
             pair = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
             second = 2.0 * (pair.T @ border.offsets) / len(angle)
-            scatter = 2.0 * border.rms**2 / len(angle)
+            scatter = 2.0 * border.rms**2 / len(angle) * border.shared
             square = float(second @ second)
             ovality = float(np.sqrt(square - 2 * scatter)) if square > 13.8 * scatter else 0.0
     elif isinstance(outline, SlotOutline):
@@ -231,7 +278,8 @@ def _with_raw(
     )
     if isinstance(outline, CircleOutline):
         uncertainty = 2.0 * float(np.sqrt(max(border.covariance[2, 2], 0.0)))
-    text += f", standard uncertainty {uncertainty:.4f} mm; counted in {len(border.along)} of {border.cells} cells"
+    way = "seen in strips" if border.by_fringe else "counted in cells"
+    text += f", standard uncertainty {uncertainty:.4f} mm; {way}, {len(border.along)} of {border.cells}"
     return replace(border, raw_size=raw, correction=correction, ovality=ovality), text
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from runner.geometry.frames import invert, move_points
 from runner.geometry.mesh import SPECK, Floats, Nominal
 from runner.geometry.shapes import Shape
+from runner.measure.detached import detached
 from runner.measure.element import as_surface, direction, feet, movement, natural_normals, place, signed_distance
 from runner.measure.nearest import border_of_patch, surface_of
 from runner.measure.patch import Patch, rounded
@@ -85,11 +86,14 @@ def extract(spec: FeatureSpec, patch: Patch, scene: Scene, nominal: Nominal, fit
         if settled:
             break
     used = rows[chosen]
+    hanging = detached(scene.points[used], signed_distance(shape, scene.points[used]), spacing)
+    used, settled = used[~hanging], settled and not hanging.any()
+    rejected = len(lonely) + int(hanging.sum())
     if not len(used):
-        return Extracted(used, len(lonely), 0.0, None, margin, reason=_why_nothing(spec, scene, low, high))
+        return Extracted(used, rejected, 0.0, None, margin, reason=_why_nothing(spec, scene, low, high))
     back = invert(movement(start, shape))
     coverage = covered_share(interior, move_points(back, scene.points[used]), spacing, slack=_growth(start, shape))
-    return Extracted(used, len(lonely), coverage, shape, margin, settled)
+    return Extracted(used, rejected, coverage, shape, margin, settled)
 
 
 def nearest_point(samples: Floats, points: Floats, step: float) -> Floats:

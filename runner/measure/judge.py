@@ -14,8 +14,14 @@ from runner.records import PartResult, Result, Uncertainty, Verdict
 PER_UNIT = {"mm": 1.0, "in": 1.0 / 25.4, "deg": 180.0 / math.pi}
 """What a value in mm or rad is multiplied by for its unit."""
 WORST_FIRST = (Verdict.DOES_NOT_CONFORM, Verdict.NOT_MEASURED, Verdict.UNDECIDED, Verdict.CONFORMS, Verdict.INFORMATION)
-LENGTHLESS = ("sections", "cells", "isolated points left out", "removed points near the surface")
-"""Details that are counts and carry no unit."""
+LENGTHLESS = (
+    "sections",
+    "cells",
+    "isolated points left out",
+    "removed points near the surface",
+    "zone turned by, deg",
+)
+"""Details that are counts or angles and carry no unit of length."""
 
 
 def judge(spec: CharacteristicSpec, findings: Sequence[Finding]) -> Result:

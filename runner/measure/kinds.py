@@ -152,7 +152,8 @@ KINDS: Mapping[str, Kind] = _table(
         "ISO 1101:2017, 17.9",
         "ASME Y14.5-2018, 9.4 and 9.5",
         "plane: spread of the face's heights along the direction true to the datum; axis: lean over its extent, as the "
-        "diameter of the zone, or across the stated direction",
+        "diameter of the zone, or across the stated direction; a turn that the datums leave free (about the normal of "
+        "A, about the axis of A) is taken where the zone needs least",
         "orientation:evaluate",
     ),
     Kind(
@@ -201,7 +202,8 @@ KINDS: Mapping[str, Kind] = _table(
         "allowed",
         "ISO 1660:2017; ISO 1101:2017, 17.8 (UZ for unequal zones)",
         "ASME Y14.5-2018, 11; Y14.5.1-2019, 6.5",
-        "2 x max |deviation - shift of the zone's middle|; worst plus and worst minus are given beside it",
+        "2 x max |deviation - shift of the zone's middle|; worst plus and worst minus are given beside it; movements "
+        "that the datums leave free (all six without datums) are taken where the zone needs least",
         "profile:evaluate",
     ),
     Kind(

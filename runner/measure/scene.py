@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.distance import Closest, SurfaceIndex
-from runner.geometry.mesh import KEPT, Floats, Ints, Nominal
+from runner.geometry.distance import SurfaceIndex
+from runner.geometry.mesh import KEPT, SPECK, Floats, Ints, Nominal
 from runner.geometry.meshnormals import vertex_normals
 from runner.measure.cells import Cells, make_cells, typical_spacing
-from runner.measure.sampling import triangle_normals
-
-AGREEMENT = 0.5
-"""Cosine of 60 degrees: a point whose normal differs more from the nearest surface's belongs to another."""
-RIM_SLACK = 0.03
-"""mm: noise alone puts points this far beside a rim."""
-BIN_EDGE = 0.34
-"""A surface counts as looking along an axis when its normal has this share of it (70 degrees)."""
+from runner.measure.sided import AGREEMENT, beside_rim, closest_facing, nominal_normals
+from runner.measure.specks import facing_nobody, find_specks
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +77,16 @@ class Scene:
         """(n,) points that clean-up kept."""
         return self.removed == KEPT
 
+    @cached_property
+    def specks(self) -> NDArray[np.bool_]:
+        """(n,) isolated points, of this scene as a whole or already found by clean-up."""
+        found = find_specks(self.points, self.cells, self.spacing, self.triangles, self.normals)
+        if self.normals is not None and self.normals_signed:
+            # compared with a surface far off because of their normal, which then must be some surface's
+            far = np.flatnonzero(self.agrees & ~found & (np.abs(self.distance) > self.spacing))
+            found[far] = facing_nobody(self.points, self.normals, far, self.spacing)
+        return found | (self.removed == SPECK)
+
 
 def build_scene(scans: Sequence[AlignedScan], nominal: Nominal, index: SurfaceIndex, reach: float) -> Scene:
     """Put the aligned scans of one part together and find the nearest nominal surface of every point.
@@ -89,7 +94,7 @@ def build_scene(scans: Sequence[AlignedScan], nominal: Nominal, index: SurfaceIn
     Where normals know their sign, a point is never compared with a surface that looks the other way: on thin sheet
     that is off by more than half its thickness the nearest surface is the wrong side's.
     """
-    facing = triangle_normals(nominal.mesh.vertices, nominal.mesh.triangles)
+    facing = nominal_normals(nominal)
     pieces = [_reduced(scan, index, reach, facing) for scan in scans]
     points = np.vstack([p.points for p in pieces]) if pieces else np.zeros((0, 3))
     all_normals = all(p.normals is not None for p in pieces) and len(pieces) > 0
@@ -150,18 +155,6 @@ class _Piece:
     beyond: NDArray[np.bool_]
 
 
-def beside_rim(points: Floats, closest: Closest, facing: Floats) -> NDArray[np.bool_]:
-    """Return which points (n,) lie beside their nearest face: sideways of its rim by more than they are above it.
-
-    ``facing`` holds the normals (m, 3) of the nominal's triangles.
-    """
-    normal = facing[np.maximum(closest.triangle, 0)]
-    offset = points - closest.point
-    above = np.einsum("ij,ij->i", offset, normal)
-    sideways = np.sqrt(np.maximum(np.einsum("ij,ij->i", offset, offset) - above**2, 0.0))
-    return closest.found & closest.on_border & (sideways > RIM_SLACK) & (sideways > np.abs(above))
-
-
 def _reduced(scan: AlignedScan, index: SurfaceIndex, reach: float, facing: Floats) -> _Piece:
     """The points of one scan within reach, with their nearest surface."""
     closest = index.closest(scan.points, reach)
@@ -202,22 +195,12 @@ def _other_side(
     beyond: NDArray[np.bool_],
 ) -> None:
     """Compare points again with the surfaces that look their way only; fills the arrays in place."""
-    facing = triangle_normals(nominal.mesh.vertices, nominal.mesh.triangles)
-    main = np.argmax(np.abs(normals[wrong]), axis=1)
-    sign = np.sign(normals[wrong, main])
-    for axis in range(3):
-        for side in (1.0, -1.0):
-            rows = wrong[(main == axis) & (sign == side)]
-            mask = side * facing[:, axis] > BIN_EDGE
-            if not len(rows) or not mask.any():
-                continue
-            found = SurfaceIndex.build(nominal, triangles=mask).closest(points[rows], reach)
-            cosine = np.einsum("ij,ij->i", normals[rows], found.normal)
-            better = found.found & (cosine >= AGREEMENT)
-            target = rows[better]
-            triangle[target], face[target] = found.triangle[better], found.face[better]
-            distance[target], agrees[target] = found.distance[better], True
-            beyond[target] = beside_rim(points[rows], found, facing)[better]
+    facing = nominal_normals(nominal)
+    for rows, found in closest_facing(nominal, points[wrong], normals[wrong], reach):
+        target = wrong[rows]
+        triangle[target], face[target] = found.triangle, found.face
+        distance[target], agrees[target] = found.distance, True
+        beyond[target] = beside_rim(points[target], found, facing)
 
 
 def _joined(pieces: list[NDArray], kind: type) -> NDArray:

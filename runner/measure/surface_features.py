@@ -16,7 +16,6 @@ from runner.measure.extract import covered_share, extract
 from runner.measure.found import FoundFeature
 from runner.measure.patch import NoPatch, Patch, find_patch
 from runner.measure.scene import Scene
-from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec
 
 LEAST_POINTS = {"plane": 3, "circle": 3, "cylinder": 5, "cone": 6, "sphere": 4, "slot": 5, "torus": 7}
@@ -167,7 +166,7 @@ def _region(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     rows = np.flatnonzero(chosen)
     if not len(rows):
         return FoundFeature(spec, None, reason="not seen: the scan has no points there", patch=patch)
-    speck = isolated(scene.points[rows], scene.spacing)
+    speck = scene.specks[rows]
     rows = rows[~speck]
     places = scene.points[rows]
     coverage = covered_share(
@@ -199,7 +198,7 @@ def _slot(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     margin = min(1.5 * scene.spacing, 0.25 * (high - low)) if spec.margin is None else spec.margin
     height = (scene.points[rows] - centre) @ axis
     rows = rows[(height >= low + margin) & (height <= high - margin)]
-    speck = isolated(scene.points[rows], scene.spacing)
+    speck = scene.specks[rows]
     rows = rows[~speck]
     points = scene.points[rows]
     base = replace(base, rows=rows, points=points, rejected=int(speck.sum()))

@@ -373,7 +373,7 @@ class Profile(Measured):
         default=None, description="Share of the zone outside the material, drawing's unit (Ⓤ of ASME Y14.5)."
     )
     datums: Frame | None = Field(
-        default=None, description="Datum system; without it the profile is judged in the fitted pose."
+        default=None, description="Datum system; without it the profile is judged where its zone needs least."
     )
     judge: JudgeRule | None = Field(
         default=None, description="Which zone is judged; default as in defaults, else all points."

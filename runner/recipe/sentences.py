@@ -117,7 +117,7 @@ def _zone_sentence(full: Recipe, item: Any, units: str) -> str:
             f"The position of {subject} in datum system {item.datums} lies within {shape}{material}{bonus}{over}{need}"
         )
     assert isinstance(item, Profile)
-    frame = f"in datum system {item.datums}" if item.datums else "in the fitted pose, without datums"
+    frame = f"in datum system {item.datums}" if item.datums else "without datums, wherever the zone needs least,"
     if item.outside is not None:
         disposed = f", {number_text(item.outside)} {units} of it outside the material"
     elif item.unequal:

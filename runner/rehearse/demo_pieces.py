@@ -14,17 +14,18 @@ RECIPES = {BRACKET_NUMBER: "mast-bracket.yaml", HOUSING_NUMBER: "bearing-housing
 """Recipe of each part number, in the folder recipes/."""
 
 _SCAN = ScannerSettings(
-    noise=0.015,
+    noise=0.010,
     stripe_spacing=0.45,
     point_spacing=0.45,
     layers=2,
     specks=0.002,
     fixture_gap=6.0,
-    edge_reach=0.1,
+    edge_reach=0.05,
     edge_loss=0.5,
 )
 CLOUD = replace(_SCAN, output="cloud", normals="signed")
-BARE = replace(_SCAN, output="cloud", normals="none", shuffle=True)
+# without normals nothing tells a sheet's lower side from a table flush with it: such pieces stand on pads
+BARE = replace(_SCAN, output="cloud", normals="none", shuffle=True, table_gap=8.0)
 MESH = replace(_SCAN, output="mesh", layers=1, stripe_spacing=0.4, point_spacing=0.35)
 
 

@@ -92,7 +92,7 @@ def make_scene(nominal: Nominal, settings: ScannerSettings, random: np.random.Ge
     if settings.table:
         a, b = low[:2] - settings.table_margin, high[:2] + settings.table_margin
         corners = np.array([[a[0], a[1]], [b[0], a[1]], [b[0], b[1]], [a[0], b[1]]])
-        square = np.column_stack([corners, np.full(4, low[2])]) @ frame
+        square = np.column_stack([corners, np.full(4, low[2] - settings.table_gap)]) @ frame
         triangles.append(square[[[0, 1, 2], [0, 2, 3]]])
         body.append(np.full(2, count, np.int32))
         labels.append(np.array([TABLE], np.uint8))
@@ -105,8 +105,8 @@ def make_scene(nominal: Nominal, settings: ScannerSettings, random: np.random.Ge
         # only what is low can touch a low block; where a flange leans out above it, the block is let in a little
         reachable = vertices[vertices @ up <= low[2] + height]
         contact = reachable[np.argmax(reachable @ away)]
-        base = contact + (low[2] - contact @ up) * up + settings.fixture_gap * away
-        triangles.append(_block(base, away, np.cross(up, away), up, depth, across, height))
+        base = contact + (low[2] - settings.table_gap - contact @ up) * up + settings.fixture_gap * away
+        triangles.append(_block(base, away, np.cross(up, away), up, depth, across, height + settings.table_gap))
         body.append(np.full(12, count, np.int32))
         labels.append(np.array([FIXTURE], np.uint8))
         count += 1

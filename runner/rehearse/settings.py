@@ -63,6 +63,8 @@ class ScannerSettings:
     table: bool = True
     table_margin: float = 25.0
     """How far around the part the table is scanned."""
+    table_gap: float = 0.0
+    """How far below the part the table lies: the part stands on pads, which are not scanned. 0: it lies flush."""
     fixtures: int = 0
     """Blocks that stand on the table beside the part."""
     fixture_gap: float = 0.0

@@ -46,3 +46,21 @@ def test_arrays_of_another_format_are_refused(prepared):
     arrays["format"] = np.array(0)
     with pytest.raises(ValueError, match="not an alignment model"):
         AlignmentModel.from_arrays(arrays)
+
+
+def test_the_inside_of_a_long_tube_is_hidden():
+    import parts
+
+    from runner.align.model import prepare_model
+    from runner.geometry.distance import SurfaceIndex
+
+    tube = parts.cut(parts.box(300, 50, 50), parts.box(302, 44, 44, (-1, 3, 3)))
+    nominal = parts.nominal_of(*parts.mesh_of(tube))
+    model = prepare_model(nominal, SurfaceIndex.build(nominal))
+    bins = model.bins(nominal)
+    middle = np.array([[150.0, 48.5, 25.0]])
+    # 1.5 mm under the outer wall and as much behind the inner one
+    for signed, expected in ((True, (50.0, 47.0)), (False, (50.0, 50.0))):
+        for normal, wall in zip(((0.0, 1.0, 0.0), (0.0, -1.0, 0.0)), expected, strict=True):
+            foot, _, _ = bins.closest(middle + (0, -0.2, 0), np.array([normal]), np.array([signed]))
+            assert foot[0, 1] == pytest.approx(wall, abs=1e-6)

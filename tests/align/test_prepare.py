@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from runner.align.planes import find_table
+from runner.align.noise import local_noise
+from runner.align.planes import find_supports, find_table
 from runner.align.prepare import prepare_scan, scan_normals, voxel_mean
 from runner.geometry.mesh import ScanGeometry
 
@@ -44,6 +45,28 @@ def test_a_large_plane_is_a_table_and_a_small_one_is_not():
     assert table.normal[2] > 0.9999
     assert abs(table.offset) < 0.01
     assert find_table(everything, normals, 500.0, 0.3) is None
+
+
+def test_the_thickness_of_dense_sheet_is_not_noise():
+    rng = np.random.default_rng(3)
+    flat = rng.uniform(0, 200, size=(600_000, 2))
+    points = np.column_stack([flat, np.where(rng.random(len(flat)) < 0.5, 0.0, 2.0)])
+    points += rng.normal(scale=0.02, size=points.shape)
+    # every seventh point of these would see both faces at once
+    assert 0.015 < local_noise(points) < 0.025
+
+
+def test_planes_with_nothing_beyond_them_are_supports():
+    rng = np.random.default_rng(4)
+    floor = np.column_stack([rng.uniform(0, 100, (6000, 2)), np.zeros(6000)])
+    step = np.column_stack([rng.uniform(20, 60, (3000, 2)), np.full(3000, 20.0)])
+    shelf = np.column_stack([rng.uniform(60, 80, (2000, 2)), np.full(2000, 10.0)])
+    points = np.vstack([floor, step, shelf]) + rng.normal(scale=0.02, size=(11_000, 3))
+    found = find_supports(points, np.tile([0.0, 0, 1], (11_000, 1)), 0.3, 140.0)
+    heights = sorted(round(float(p.offset * p.normal[2]), 1) for p in found)
+    # the shelf has the step above it and the floor below
+    assert heights == [0.0, 20.0]
+    assert all(np.mean(p.height(points) > -0.3) > 0.99 for p in found)
 
 
 def test_an_empty_and_a_flat_scan_prepare_without_complaint():

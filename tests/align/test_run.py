@@ -189,6 +189,28 @@ def test_start_pose_is_verified_like_any_other(prepared):
         assert sampler.pose_error(found.nominal_from_scan, sim.nominal_from_scan, part.nominal)[1] < 0.02
 
 
+def test_a_hint_at_the_rival_pose_does_not_lead_astray(prepared):
+    part = prepared("bracket")
+    sim = sampler.simulate(part.nominal, part.index, 1)
+    # half a turn about the bracket's middle: only the one small hole tells
+    turn = np.diag([-1.0, -1.0, 1.0, 1.0])
+    turn[:2, 3] = 140.0, 70.0
+    found = _align(part, sim.scan, start_pose=turn @ sim.nominal_from_scan)
+    assert found.evidence["start pose"] != "confirmed"
+    assert found.status is PoseStatus.ALIGNED, found.reason
+    assert sampler.pose_error(found.nominal_from_scan, sim.nominal_from_scan, part.nominal)[1] < 0.02
+
+
+def test_a_confirmed_hint_is_not_searched_again(prepared, monkeypatch):
+    import runner.align.run as run
+
+    part = prepared("block")
+    sim = sampler.simulate(part.nominal, part.index, 2)
+    monkeypatch.setattr(run, "find_candidates", lambda *_, **__: pytest.fail("searched in spite of the hint"))
+    found = _align(part, sim.scan, start_pose=sim.nominal_from_scan)
+    assert found.status is PoseStatus.ALIGNED, found.reason
+
+
 def test_nothing_to_align_is_a_refusal_not_an_exception(prepared):
     part = prepared("block")
     found = _align(part, ScanGeometry(np.zeros((10, 3)), normals=np.tile([0.0, 0, 1], (10, 1)), normals_signed=True))

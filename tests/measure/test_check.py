@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from runner.geometry.shapes import Circle, Cylinder, Plane
-from runner.measure.check import check_datum_systems, check_features, check_form_noise
+from runner.geometry.shapes import Circle, Cylinder, Plane, Sphere
+from runner.measure.check import check_datum_systems, check_features, check_form_noise, needs
 from runner.measure.kinds import FEATURE_KINDS, KINDS
 from runner.measure.specs import CharacteristicSpec, DatumSpec, DatumSystemSpec, FeatureSpec, FormFilter
 
@@ -45,8 +45,7 @@ def test_a_feature_beside_the_nominal_is_named_with_what_is_there(plate, make_pl
         (("bottom",), char("position", "bore a", zone=0.1, zone_shape="diametral", datum_system="s"), "on x, y, left"),
         (("bottom", "left"), char("position", "bore a", zone=0.1, zone_shape="diametral", datum_system="s"), "y"),
         (("bottom", "bore b"), char("position", "bore a", zone=0.1, zone_shape="diametral", datum_system="s"), "rz"),
-        (("bottom",), char("profile", "skin", zone=0.1, datum_system="s"), "x, y, rz"),
-        (("bottom",), char("perpendicularity", "left", zone=0.1, datum_system="s"), "rz"),
+        (("pin foot",), char("perpendicularity", "left", zone=0.1, datum_system="s"), "rx, ry, rz"),
         (
             ("bottom",),
             char("position", "bore a", zone=0.1, zone_shape="two planes", direction=(1.0, 0, 0), datum_system="s"),
@@ -56,7 +55,8 @@ def test_a_feature_beside_the_nominal_is_named_with_what_is_there(plate, make_pl
     ],
 )  # fmt: skip
 def test_a_value_that_depends_on_a_free_degree_is_an_error(plate, plate_specs, make_plan, datums, spec, named):
-    plan = make_plan(plate_specs.values(), [spec], systems(*datums))
+    ball = FeatureSpec("pin foot", "sphere", Sphere((0.0, 0.0, 0.0), 5.0))
+    plan = make_plan([*plate_specs.values(), ball], [spec], systems(*datums))
     troubles = check_datum_systems(plan, plate)
     assert len(troubles) == 1
     assert named in troubles[0][1]
@@ -75,10 +75,25 @@ def test_a_value_that_depends_on_a_free_degree_is_an_error(plate, plate_specs, m
         (("bottom",), char("profile", "top", zone=0.1, datum_system="s")),
         (("bottom",), char("position", "top", zone=0.1, datum_system="s")),
         (("bore a",), char("parallelism", "bore b", zone=0.1, datum_system="s")),
+        # zones that take the free movements themselves, where they need least
+        (("bottom",), char("perpendicularity", "left", zone=0.1, datum_system="s")),
+        (("bore a",), char("parallelism", "left", zone=0.1, datum_system="s")),
+        (("bottom",), char("profile", "skin", zone=0.1, datum_system="s")),
     ],
 )
 def test_a_value_that_needs_no_free_degree_is_fine(plate, plate_specs, make_plan, datums, spec):
     assert check_datum_systems(make_plan(plate_specs.values(), [spec], systems(*datums)), plate) == []
+
+
+def test_a_surface_of_revolution_does_not_feel_the_turn_about_its_axis(plate, plate_specs):
+    # by its face: the facets of its mesh would feel it
+    pin = plate_specs["pin"]
+    spec = char("profile", "pin", zone=0.1, datum_system="s")
+    axis_point = np.array([pin.shape.point[0], pin.shape.point[1], 5.0])
+    rows = needs(spec, plate_specs, plate, axis_point, 0.5)
+    assert len(rows) > 10
+    assert np.abs(rows[:, 2]).max() < 1e-9
+    assert np.abs(rows[:, 0]).max() > 1.0
 
 
 def test_an_unknown_datum_system_and_a_surface_as_datum(plate, plate_specs, make_plan):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
+from runner.geometry.mesh import KEPT, TABLE
 from runner.geometry.shapes import Circle, Line, Slot
 from runner.measure.edge_features import measure_edge_feature
 from runner.measure.edges import cloud_boundary, mesh_boundary
@@ -103,6 +104,59 @@ def test_a_hole_seen_half_still_has_its_size(measured, sheet_top):
     assert found.ok, found.reason
     assert 0.4 < found.coverage < 0.7
     assert 2 * found.shape.radius == pytest.approx(12.0, abs=SPACING / 2)
+
+
+def with_table(points, normals, rng, labelled_at=6.0):
+    """Add a table in the plane of the sheet's upper side, seen through the hole; clean-up labels it by the nominal."""
+    x, y = np.meshgrid(np.arange(15, 35, SPACING), np.arange(20, 40, SPACING))
+    table = np.column_stack([x.ravel(), y.ravel()]) + rng.uniform(0, SPACING, 2)
+    own = np.hypot(points[:, 0] - 25.0, points[:, 1] - 30.0)
+    table = table[np.hypot(table[:, 0] - 25.0, table[:, 1] - 30.0) < own[points[:, 2] > 1.4].min()]
+    table = np.column_stack([table, np.full(len(table), 1.5) + 0.02 * rng.normal(size=len(table))])
+    beyond = np.hypot(table[:, 0] - 25.0, table[:, 1] - 30.0) < labelled_at
+    removed = np.concatenate([np.zeros(len(points), np.uint8), np.where(beyond, TABLE, KEPT).astype(np.uint8)])
+    both = np.vstack([normals, np.tile([0.0, 0.0, -1.0], (len(table), 1))])
+    return np.vstack([points, table]), both, removed
+
+
+@pytest.mark.parametrize("growth", [0.0, 0.4])
+def test_a_table_flush_with_the_edge_is_refused_without_signed_normals(
+    bracket, bracket_index, make_plan, sheet_top, growth
+):
+    # with a hole 0.4 mm larger than nominal, clean-up keeps a ring of table: taking it for sheet would show the nominal
+    points, normals, removed = with_table(
+        *sheet_top("grid", SPACING, 3, growth=growth, wall=False), np.random.default_rng(1)
+    )
+    plan = make_plan([HOLE], spacing=SPACING)
+    for given, signed in ((normals, True), (np.abs(normals), False), (None, False)):
+        scan = AlignedScan(points, given, normals_signed=signed, removed=removed)
+        scene = build_scene([scan], bracket, bracket_index, 3.0)
+        found = measure_edge_feature(HOLE, plan, bracket, bracket_index, scene)
+        if signed:
+            # which side a point lies on tells table and sheet apart
+            assert found.ok, found.reason
+            assert 2 * found.shape.radius == pytest.approx(12.0 + 2 * growth, abs=SPACING / 4)
+        else:
+            assert not found.ok
+            assert "the table lies in the plane of the edge" in found.reason and "no normals" in found.reason
+
+
+def test_an_unlabelled_surface_flush_with_the_edge_is_refused(bracket, bracket_index, make_plan, sheet_top):
+    points, _, _ = with_table(*sheet_top("grid", SPACING, 4, wall=False), np.random.default_rng(2))
+    scene = build_scene([AlignedScan(points)], bracket, bracket_index, 3.0)
+    found = measure_edge_feature(HOLE, make_plan([HOLE], spacing=SPACING), bracket, bracket_index, scene)
+    assert not found.ok
+    assert "another surface lies in the plane of the edge" in found.reason
+
+
+def test_sheet_that_clean_up_took_for_the_table_is_refused(bracket, bracket_index, make_plan, sheet_top):
+    points, _ = sheet_top("grid", SPACING, 5, wall=False)
+    ring = np.hypot(points[:, 0] - 25.0, points[:, 1] - 30.0) < 6.8
+    scan = AlignedScan(points, removed=np.where(ring, TABLE, KEPT).astype(np.uint8))
+    scene = build_scene([scan], bracket, bracket_index, 3.0)
+    found = measure_edge_feature(HOLE, make_plan([HOLE], spacing=SPACING), bracket, bracket_index, scene)
+    assert not found.ok
+    assert "removed as the table" in found.reason
 
 
 def test_notes_tell_raw_value_correction_and_uncertainty(measured, sheet_top):

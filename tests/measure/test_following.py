@@ -6,7 +6,7 @@ import pytest
 from runner.geometry.shapes import Cylinder, Plane
 from runner.measure.run import measure
 from runner.measure.scene import AlignedScan, build_scene
-from runner.measure.specs import CharacteristicSpec, FeatureSpec
+from runner.measure.specs import CharacteristicSpec, DatumSpec, DatumSystemSpec, FeatureSpec
 from runner.records import Verdict
 
 THICK, TALL = 1.5, 30.0
@@ -30,15 +30,18 @@ def bracket_scan(flange_shift, *, step=0.5, noise=0.0, seed=0, sides=(1, -1)):
         y, z = grid(0, 60, THICK if side < 0 else 0.0, TALL).T
         points.append(np.column_stack([np.full(len(y), (80.0 if side > 0 else 78.5) + flange_shift), y, z]))
         normals.append(np.tile([float(side), 0.0, 0.0], (len(y), 1)))
+    turn, z = grid(0, 2 * np.pi * 6, 0, THICK).T / np.array([[6.0], [1.0]])
+    points.append(np.column_stack([25 + 6 * np.cos(turn), 30 + 6 * np.sin(turn), z]))
+    normals.append(-np.column_stack([np.cos(turn), np.sin(turn), 0 * turn]))
     p, n = np.vstack(points), np.vstack(normals)
     return p + noise * rng.normal(size=(len(p), 1)) * n, n
 
 
 @pytest.fixture()
 def on_bracket(bracket, bracket_index, make_plan):
-    def go(points, normals, features, characteristics, *, signed=True, reach=5.0):
+    def go(points, normals, features, characteristics, systems=(), *, signed=True, reach=5.0):
         scene = build_scene([AlignedScan(points, normals, normals_signed=signed)], bracket, bracket_index, reach)
-        return measure(make_plan(features, characteristics), bracket, bracket_index, scene)
+        return measure(make_plan(features, characteristics, systems), bracket, bracket_index, scene)
 
     return go
 
@@ -50,8 +53,15 @@ FLANGE = FeatureSpec("flange", "plane", Plane((80.0, 30.0, 15.0), (1.0, 0.0, 0.0
 @pytest.mark.parametrize("shift", [1.5, -1.5])
 def test_a_flange_further_out_than_the_fit_reach_is_judged_and_rejected(on_bracket, shift):
     # 1.5 mm in 1.5 mm sheet: each side's points lie exactly on the other side's nominal face
-    spec = CharacteristicSpec("1", "profile", ("skin",), "t", zone=1.0, reach=4.0)
-    result = on_bracket(*bracket_scan(shift), [SKIN], [spec]).results[0]
+    features = [
+        SKIN,
+        FeatureSpec("base", "plane", Plane((5.0, 5.0, 0.0), (0.0, 0.0, -1.0))),
+        FeatureSpec("hole", "cylinder", Cylinder((25.0, 30.0, 0.0), (0.0, 0.0, 1.0), 6.0)),
+    ]
+    system = DatumSystemSpec("s", (DatumSpec("A", ("base",)), DatumSpec("B", ("hole",), "least squares")))
+    spec = CharacteristicSpec("1", "profile", ("skin",), "t", zone=1.0, reach=4.0, datum_system="s")
+    # the turn about the hole is the zone's to take, and here it gains nothing
+    result = on_bracket(*bracket_scan(shift), features, [spec], [system]).results[0]
     assert result.verdict is Verdict.DOES_NOT_CONFORM
     assert result.value == pytest.approx(3.0, abs=0.02)
     assert result.details["worst plus"] == pytest.approx(1.5, abs=0.01)

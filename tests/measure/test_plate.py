@@ -241,8 +241,9 @@ def test_one_excess_proves_nonconformance_whatever_the_coverage(run, plate_part)
     def a_third(points, normals):
         return (points[:, 0] > 80) | (normals[:, 2] < -0.5)
 
-    spec = char("profile", "skin", zone=0.3, need_coverage=0.95)
-    result = run(plate_part(top_shift=0.2), [spec], mask=a_third).results[0]
+    spec = char("profile", "skin", zone=0.3, need_coverage=0.95, datum_system="s")
+    system = DatumSystemSpec("s", (DatumSpec("A", ("bottom",)), DatumSpec("B", ("right",)), DatumSpec("C", ("front",))))
+    result = run(plate_part(top_shift=0.2), [spec], mask=a_third, systems=(system,)).results[0]
     assert result.verdict is Verdict.DOES_NOT_CONFORM
 
 

@@ -127,7 +127,7 @@ def _programme(distance: Distance, points: Floats, x: Floats, goal: str) -> tupl
         jac=lambda v: aim,
         constraints=[{"type": "ineq", "fun": gap, "jac": gap_slope}],
         method="SLSQP",
-        options={"ftol": 1e-14, "maxiter": 200},
+        options={"ftol": 1e-11, "maxiter": 200},
     )
     return x + unit * found.x[:p], float(np.abs(found.x[:p]).max())
 

@@ -1,6 +1,8 @@
 """Profile of a surface: twice the largest deviation, or its own formula for an unequal zone; worst plus and minus.
 
-Every scan point within reach is judged, also those that clean-up removed: clipping serves the fit.
+Movements that the datums leave free, all six without datums, are taken where the zone needs least (ISO 1660:2017;
+ASME Y14.5.1-2019, 6.5). Every scan point within reach counts, also those that clean-up removed: clipping serves the
+fit.
 """
 
 from __future__ import annotations
@@ -10,20 +12,28 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import move_points
-from runner.geometry.mesh import KEPT, SPECK, Floats
+from runner.geometry.mesh import KEPT, Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
 from runner.measure.characteristics.smooth import smoothed
 from runner.measure.extract import COVER_SPACINGS, nearest_point
-from runner.measure.patch import NoPatch, Patch, find_patch
-from runner.measure.sampling import triangle_normals
-from runner.measure.scene import AGREEMENT, beside_rim
-from runner.measure.specks import isolated
+from runner.measure.minimax import least_largest
+from runner.measure.patch import NoPatch, Patch, find_patch, surface_places
+from runner.measure.reframed import in_datum_frame
+from runner.measure.sided import nominal_normals
 from runner.measure.specs import CharacteristicSpec
+from runner.measure.twists import as_rigid, felt_space, named, rows_of_points
 
 REACH_IN_ZONES = 3.0
 LEAST_REACH = 1.0
+PLACING_ROUNDS = 8
+PLACED = 1e-6
+"""mm: a round that gains less is the last."""
+LARGEST_STEP = 0.5
+"""mm that a round may move any point."""
+ON_NOMINAL = 0.05
+"""mm: a foot this near lies on the nominal's surface; triangles' normals and noise leave no more."""
+SEEN_SPACINGS = 3.0
+"""A place of the nominal was seen when a judged point stands over it within this many point spacings."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,9 +46,15 @@ class Deviations:
     """(n, 3) in the datum frame."""
     distance: Floats
     """(n,) signed, mm."""
+    facing: Floats
+    """(n, 3) normals of the nominal there."""
+    face: NDArray[np.int32]
+    """(n,) faces of the nominal."""
     removed_nearby: int
-    """Points that clean-up removed although they lie near this surface."""
+    """Points that clean-up removed although they stand over this surface where nothing else of it was seen."""
     specks: int
+    largest_speck: float
+    """Largest |deviation| among the specks, mm."""
 
 
 def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
@@ -60,24 +76,111 @@ def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats) ->
         if isinstance(made, NoPatch):
             return Missing(name, made.reason)
         patch = made
-    got = deviations(spec, context, patch, move)
+    got = _judged(spec, context, patch, move)
     if isinstance(got, str):
         return Missing(name, got)
-    judged = got.distance
+    placed = ""
+    free, centre = _free_movements(spec, context, patch)
+    if free.shape[1]:
+        got = _least(spec, context, patch, move, free, centre, got)
+        placed = f"in the datum frame; {', '.join(named(free))} taken where the zone needs least"
+        if spec.datum_system is None:
+            placed = "without datums, taken where the zone needs least"
+    return _finding(spec, context, name, patch, got, placed)
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Deviations as the zone has to hold them."""
+
+    seen: Deviations
+    values: Floats
+    """(k,) mm: all of them, filtered, or the central ones."""
+    at: NDArray[np.int64]
+    """(k,) where: rows of ``seen``."""
+
+
+def _judged(spec: CharacteristicSpec, context: Context, patch: Patch, move: Floats) -> Judged | str:
+    """Deviations after a movement, by the stated filter; or why there are none."""
+    seen = deviations(spec, context, patch, move)
+    if isinstance(seen, str):
+        return seen
     if spec.judge.kind == "gaussian":
         if spec.judge.cutoff is None or spec.judge.cutoff <= 0:
-            return Missing(name, "a gaussian filter needs a cut-off")
-        judged = smoothed(got.points, got.distance, spec.judge.cutoff)
-    elif spec.judge.kind == "central 95 %":
-        low, high = np.quantile(judged, [0.025, 0.975])
-        judged = judged[(judged >= low) & (judged <= high)]
-    return _finding(spec, context, name, patch, got, judged)
+            return "a gaussian filter needs a cut-off"
+        return Judged(seen, *smoothed(seen.points, seen.distance, spec.judge.cutoff, seen.facing, seen.face))
+    if spec.judge.kind == "central 95 %":
+        low, high = np.quantile(seen.distance, [0.025, 0.975])
+        central = np.flatnonzero((seen.distance >= low) & (seen.distance <= high))
+        return Judged(seen, seen.distance[central], central)
+    return Judged(seen, seen.distance, np.arange(len(seen.distance)))
+
+
+def _free_movements(spec: CharacteristicSpec, context: Context, patch: Patch) -> tuple[Floats, Floats]:
+    """Movements (6, k) about a centre (3,) that no datum holds and that the region feels."""
+    if spec.datum_system is None:
+        low, high = context.nominal.bounds
+        free, centre = np.eye(6), 0.5 * (low + high)
+    else:
+        system = context.systems[spec.datum_system]
+        free, centre = system.free, system.centre
+    if not free.shape[1]:
+        return free, centre
+    return felt_space(rows_of_points(*surface_places(patch, context.nominal), centre), free), centre
+
+
+def _least(
+    spec: CharacteristicSpec,
+    context: Context,
+    patch: Patch,
+    move: Floats,
+    free: Floats,
+    centre: Floats,
+    got: Judged,
+) -> Judged:
+    """Take the free movements where the zone needs least: linear programmes, each on distances measured again."""
+
+    def width(now: Judged) -> float:
+        return profile_value(float(now.values.max()), float(now.values.min()), spec.unequal)
+
+    best, stuck = got, 0
+    for _ in range(PLACING_ROUNDS):
+        seen = got.seen
+        rows = rows_of_points(seen.points[got.at], _slopes(seen, got.at, context), centre) @ free
+        limit = LARGEST_STEP / np.maximum(np.abs(rows).max(axis=0), 1e-9)
+        found = least_largest(rows, got.values - spec.unequal, limit)
+        if found is None:
+            break
+        move = as_rigid(free @ found[0], centre) @ move
+        tried = _judged(spec, context, patch, move)
+        if isinstance(tried, str):
+            break
+        gained = width(best) - width(tried)
+        # points at rims change their face as the part moves: a round may lose, the next one gain
+        stuck = 0 if gained > PLACED else stuck + 1
+        got, best = tried, tried if gained > 0.0 else best
+        if stuck == 2:
+            break
+    return best
+
+
+def _slopes(seen: Deviations, at: NDArray[np.int64], context: Context) -> Floats:
+    """Directions (k, 3) in which the deviations grow: exact normals, at a rim the way from it."""
+    points, distance, slopes = seen.points[at], seen.distance[at], seen.facing[at].copy()
+    closest = context.index.closest(points)
+    same = np.abs(closest.distance - distance) < 1e-9
+    slopes[same] = closest.normal[same]
+    far = same & (np.abs(distance) > 1e-4)
+    slopes[far] = (points[far] - closest.point[far]) / distance[far, None]
+    return slopes
 
 
 def _finding(
-    spec: CharacteristicSpec, context: Context, name: str, patch: Patch, got: Deviations, judged: Floats
+    spec: CharacteristicSpec, context: Context, name: str, patch: Patch, judged: Judged, placed: str
 ) -> Finding:
-    plus, minus = float(judged.max()), float(judged.min())
+    got, places = judged.seen, judged.seen.points[judged.at]
+    values = judged.values
+    plus, minus = float(values.max()), float(values.min())
     value = profile_value(plus, minus, spec.unequal)
     spacing = context.scene.spacing
     reach = COVER_SPACINGS * spacing + max(abs(plus), abs(minus))
@@ -85,7 +188,7 @@ def _finding(
     away = nearest_point(patch.samples, got.points, spacing)
     coverage = float((away <= reach).mean()) if len(away) else 0.0
     gap = largest_gap(away, reach)
-    worst = got.points[int(np.argmax(np.abs(got.distance - spec.unequal)))]
+    worst = places[int(np.argmax(np.abs(values - spec.unequal)))]
     details: dict[str, float | str] = {
         "worst plus": plus,
         "worst minus": minus,
@@ -93,16 +196,24 @@ def _finding(
         "worst at y": float(worst[1]),
         "worst at z": float(worst[2]),
         "largest gap": gap,
-        "rms": float(np.sqrt(np.mean(judged**2))),
+        "rms": float(np.sqrt(np.mean(values**2))),
         "isolated points left out": float(got.specks),
+        "unequal": float(spec.unequal),
         "definition": "2 x largest deviation" if spec.unequal == 0 else "2 x largest deviation from the zone's middle",
     }
+    if got.specks:
+        details["largest deviation left out"] = got.largest_speck
+    if placed:
+        details["zone"] = placed
     blocked = ""
     if spec.largest_gap is not None and gap > spec.largest_gap:
         blocked = f"a patch {gap:.1f} mm across was not seen; {spec.largest_gap:g} mm is allowed"
     if got.removed_nearby:
         details["removed points near the surface"] = float(got.removed_nearby)
-        blocked = blocked or f"{got.removed_nearby} points near the surface were removed as not belonging to the part"
+        blocked = blocked or (
+            f"{got.removed_nearby} points over the surface were removed as not belonging to the part, and the surface "
+            "under them was not seen"
+        )
     return Value(name, value, points=len(got.rows), coverage=coverage, blocked=blocked, details=details)
 
 
@@ -120,73 +231,48 @@ def deviations(spec: CharacteristicSpec, context: Context, patch: Patch, move: F
     scene = context.scene
     zone = spec.zone or 0.0
     reach = spec.reach if spec.reach is not None else max(REACH_IN_ZONES * zone, LEAST_REACH)
-    points = move_points(move, scene.points)
-    still = bool(np.abs(points - scene.points).max(initial=0.0) < 1e-9) if len(points) else True
-    if still:
-        here = patch.triangles[scene.triangle] & scene.agrees & ~scene.beyond
-        distance = scene.distance
-    else:
-        here, distance = _measured_again(context, patch, points, reach)
-    rows = np.flatnonzero(here & (np.abs(distance) <= reach))
+    seen = in_datum_frame(scene, context.nominal, context.index, patch, move, reach)
+    near = seen.here & (np.abs(seen.distance) <= reach)
+    rows = seen.rows[near]
     if not len(rows):
         return "not seen: no scan points near it"
-    lonely = isolated(points[rows], scene.spacing) | (scene.removed[rows] == SPECK)
+    points, distance, triangle = seen.points[near], seen.distance[near], seen.triangle[near]
+    facing = nominal_normals(context.nominal)[triangle]
+    lonely = scene.specks[rows]
     removed = (scene.removed[rows] != KEPT) & ~lonely
-    judged = rows[~lonely & ~removed]
-    if not len(judged):
+    judged = ~lonely & ~removed
+    if not judged.any():
         return "only removed or isolated points lie near it"
-    return Deviations(judged, points[judged], distance[judged], int(removed.sum()), int(lonely.sum()))
+    feet = points - distance[:, None] * facing
+    # what lies sideways of a rim has its foot off the nominal: it stands over nothing
+    stands = removed.copy()
+    stands[removed] = np.abs(context.index.closest(feet[removed]).distance) <= ON_NOMINAL
+    return Deviations(
+        rows=rows[judged],
+        points=points[judged],
+        distance=distance[judged],
+        facing=facing[judged],
+        face=context.nominal.triangle_face[triangle[judged]],
+        removed_nearby=_unexplained(feet[stands], feet[judged], SEEN_SPACINGS * scene.spacing),
+        specks=int(lonely.sum()),
+        largest_speck=float(np.abs(distance[lonely]).max(initial=0.0)),
+    )
 
 
-def _measured_again(context: Context, patch: Patch, points: Floats, reach: float) -> tuple[NDArray[np.bool_], Floats]:
-    """Distances after the move into the datum frame, for the points that can matter to the region."""
-    scene, nominal = context.scene, context.nominal
-    # who was nearest to the region may have changed by the move only near its border
-    distance = np.full(len(points), np.inf)
-    here = np.zeros(len(points), dtype=bool)
-    shift = float(np.linalg.norm(points - scene.points, axis=1).max())
-    low = nominal.mesh.vertices[nominal.mesh.triangles[patch.triangles]].min(axis=(0, 1)) - reach - shift
-    high = nominal.mesh.vertices[nominal.mesh.triangles[patch.triangles]].max(axis=(0, 1)) + reach + shift
-    rows = scene.cells.in_box(scene.points, low, high)
-    if not len(rows):
-        return here, distance
-    same_side = scene.agrees[rows]
-    rows = rows[same_side]
-    closest = context.index.closest(points[rows], reach)
-    facing = triangle_normals(nominal.mesh.vertices, nominal.mesh.triangles)
-    agrees = np.ones(len(rows), dtype=bool)
-    if scene.normals is not None:
-        cosine = np.einsum("ij,ij->i", scene.normals[rows], closest.normal)
-        agrees = (cosine if scene.normals_signed else np.abs(cosine)) >= AGREEMENT
-    wrong = np.flatnonzero(~agrees)
-    good = closest.found & agrees & patch.triangles[closest.triangle] & ~beside_rim(points[rows], closest, facing)
-    here[rows[good]] = True
-    distance[rows[good]] = closest.distance[good]
-    if len(wrong) and scene.normals_signed:
-        _second_look(context, patch, points, rows[wrong], reach, here, distance)
-    return here, distance
+def _unexplained(removed: Floats, seen: Floats, reach: float) -> int:
+    """Count the removed points without any judged point over the same place of the nominal (feet (k, 3), (n, 3)).
 
+    Where the surface itself was seen, what stands over it is another body; where it was not, it may be the surface.
+    """
+    from scipy.spatial import cKDTree
 
-def _second_look(
-    context: Context,
-    patch: Patch,
-    points: Floats,
-    rows: NDArray[np.int64],
-    reach: float,
-    here: NDArray[np.bool_],
-    distance: Floats,
-) -> None:
-    """Points whose nearest surface looks the other way are compared with their own triangle's side (thin sheet)."""
-    scene, nominal = context.scene, context.nominal
-    own = rows[patch.triangles[scene.triangle[rows]]]
-    if not len(own):
-        return
-    closest = SurfaceIndex.build(nominal, triangles=patch.triangles).closest(points[own], reach)
-    assert scene.normals is not None
-    good = closest.found & (np.einsum("ij,ij->i", scene.normals[own], closest.normal) >= AGREEMENT)
-    facing = triangle_normals(nominal.mesh.vertices, nominal.mesh.triangles)
-    good &= ~beside_rim(points[own], closest, facing)
-    here[own[good]], distance[own[good]] = True, closest.distance[good]
+    if not len(removed):
+        return 0
+    around = np.all((seen >= removed.min(axis=0) - reach) & (seen <= removed.max(axis=0) + reach), axis=1)
+    if not around.any():
+        return len(removed)
+    nearest = cKDTree(seen[around]).query(removed, distance_upper_bound=reach)[0]
+    return int(np.sum(~np.isfinite(nearest)))
 
 
 def largest_gap(away: Floats, reach: float) -> float:
