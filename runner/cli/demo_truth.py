@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rich.table import Table
 
-from runner.records import Inspection, Outcome, Result, Verdict
+from runner.records import Inspection, Outcome, PoseStatus, Result, Verdict
 from runner.rehearse.demo import demo_truth
 from runner.rehearse.demo_pieces import PIECES, Piece
 from runner.rehearse.demo_truth import TrueValue
@@ -53,6 +53,7 @@ def _check(piece: Piece, inspection: Inspection | None, truth: dict[str, TrueVal
             f"does not conform: {', '.join(failing) or 'none'}; made so: {', '.join(piece.fails) or 'none'}"
         )
     largest, at = 0.0, ""
+    aligned = all(pose.status is PoseStatus.ALIGNED for pose in inspection.poses)
     for result in inspection.results:
         for name, share in _shares(result, truth[result.id]):
             if share > largest:
@@ -60,7 +61,7 @@ def _check(piece: Piece, inspection: Inspection | None, truth: dict[str, TrueVal
             if share > 1.0:
                 differences.append(f"{name}: {share:.1f} times farther from the truth than allowed")
         expected = truth[result.id].verdict
-        if expected is not None and result.verdict is not expected:
+        if aligned and expected is not None and result.verdict is not expected:
             differences.append(f"{result.id}: {result.verdict} instead of {expected} ({result.reason})")
     return PieceCheck(
         piece.serial,
@@ -83,9 +84,8 @@ def _shares(result: Result, truth: TrueValue) -> list[tuple[str, float]]:
         pairs = [(f"{result.id} {p.name}", p.value, t) for p, t in zip(result.parts, truth.members, strict=True)]
     else:
         pairs = [] if truth.value is None else [(result.id, result.value, truth.value)]
-    return [
-        (name, float("inf") if value is None else abs(value - true) / truth.tolerance) for name, value, true in pairs
-    ]
+    # a value that is not there shows in the verdict
+    return [(name, abs(value - true) / truth.tolerance) for name, value, true in pairs if value is not None]
 
 
 def truth_table(checks: Sequence[PieceCheck]) -> Table:

@@ -15,6 +15,9 @@ DETACHED_SCATTERS = 8.0
 """A lone point is detached when it stands this many times the scatter of its neighbours away from them."""
 SUSPECT_SCATTERS = 5.0
 NEIGHBOURS = 32
+THIN = 8
+FARTHEST = 4.0
+"""Where a surface is seen more thinly than elsewhere, its eight nearest points within so many reaches tell instead."""
 
 
 def detached(points: Floats, height: Floats, spacing: float) -> NDArray[np.bool_]:
@@ -41,9 +44,11 @@ def detached(points: Floats, height: Floats, spacing: float) -> NDArray[np.bool_
     if not len(suspects):
         return result
     count = min(NEIGHBOURS, len(points) - 1)
-    away, near = cKDTree(points).query(points[suspects], k=count + 1, distance_upper_bound=REACH * spacing)
+    reach = REACH * spacing
+    away, near = cKDTree(points).query(points[suspects], k=count + 1, distance_upper_bound=FARTHEST * reach)
     away, near = np.asarray(away)[:, 1:], np.asarray(near)[:, 1:]
-    there = np.isfinite(away)
+    eighth = away[:, min(THIN, count) - 1]
+    there = np.isfinite(away) & (away <= np.maximum(reach, np.where(np.isfinite(eighth), eighth, 0.0))[:, None])
     around = np.where(there, height[np.minimum(near, len(points) - 1)], np.nan)
     enough = there.sum(axis=1) > 2 * LEAST_COMPANY
     suspects, around = suspects[enough], around[enough]

@@ -17,16 +17,16 @@ _SCAN = ScannerSettings(
     noise=0.010,
     stripe_spacing=0.45,
     point_spacing=0.45,
-    layers=2,
+    layers=4,
     specks=0.002,
-    fixture_gap=6.0,
-    edge_reach=0.05,
+    fixture_gap=12.0,
+    edge_reach=0.02,
     edge_loss=0.5,
 )
 CLOUD = replace(_SCAN, output="cloud", normals="signed")
 # without normals nothing tells a sheet's lower side from a table flush with it: such pieces stand on pads
 BARE = replace(_SCAN, output="cloud", normals="none", shuffle=True, table_gap=8.0)
-MESH = replace(_SCAN, output="mesh", layers=1, stripe_spacing=0.4, point_spacing=0.35)
+MESH = replace(_SCAN, output="mesh", layers=1, stripe_spacing=0.4, point_spacing=0.25)
 
 
 @dataclass(frozen=True)
@@ -59,10 +59,7 @@ class Piece:
         """What a person entered beside its scan: the thread plug gauge of a housing passed."""
         if isinstance(self.made, MastBracket):
             return ""
-        return (
-            "entries: 1\nperson: the demo\nresults:\n"
-            '  "20": {result: pass, gauge: TG-08, calibrated: 2026-09-30}\n'
-        )
+        return 'entries: 1\nperson: the demo\nresults:\n  "20": {result: pass, gauge: TG-08, calibrated: 2026-09-30}\n'
 
     @property
     def truth(self) -> dict[str, TrueValue]:

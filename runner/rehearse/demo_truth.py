@@ -14,10 +14,11 @@ from runner.rehearse.demo_parts import BearingHousing, MastBracket
 
 SURFACE_MM = 0.005
 """How near a value from surface points must come."""
-EDGE_MM = 0.1
-"""How near a value from edge points must come: a quarter of the demo's point spacing."""
-POSITION_SURFACE_MM, POSITION_EDGE_MM = 2 * SURFACE_MM, 2 * EDGE_MM
-"""A position is twice the distance of the axis from its true place; the axis is what must come near."""
+EDGE_MM = 0.1125
+"""How near a size or a coordinate from edge points must come: a quarter of the demo's widest spacing,
+0.45 mm."""
+POSITION_SURFACE_MM, POSITION_EDGE_MM = math.sqrt(8) * SURFACE_MM, math.sqrt(8) * EDGE_MM
+"""A position is twice the distance of the axis from its true place; each coordinate of the axis must come near."""
 ANGLE_DEG = 0.02
 
 

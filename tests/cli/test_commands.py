@@ -26,7 +26,9 @@ def test_check_prints_a_sentence_per_characteristic(bench: Bench, capsys: pytest
     assert "block.yaml: sound" in out
 
 
-def test_check_finds_a_feature_off_the_nominal(bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_finds_a_feature_off_the_nominal(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     text = (bench.folder / "block.yaml").read_text().replace("at: [40, 20, 0]", "at: [43, 20, 0]")
     (tmp_path / "block.yaml").write_text(text)
     write_block(tmp_path / "block.step")
@@ -102,4 +104,6 @@ def test_watch_once_with_nothing_to_do(bench: Bench, tmp_path: Path, capsys: pyt
     arguments = ("--scans", tmp_path / "scans", "--recipes", bench.folder, "--out", tmp_path / "out")
     assert run("watch", "--once", *arguments) == cli.OK
     assert "Nothing to measure" in capsys.readouterr().out
-    assert run("watch", "--once", "--recipes", tmp_path, "--scans", tmp_path / "s", "--out", tmp_path / "o") == cli.USAGE
+    assert (
+        run("watch", "--once", "--recipes", tmp_path, "--scans", tmp_path / "s", "--out", tmp_path / "o") == cli.USAGE
+    )

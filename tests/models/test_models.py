@@ -28,7 +28,14 @@ EDGE_SHARE = 0.25
 CASES = {
     # recipe, model, spacing, seed, kind of scan, characteristics that rest on edge points
     "machined plate": ("machined-plate", "nist_ctc_01_asme1_ap242-e1.stp", 1.6, 21, "mesh", {"10", "11"}),
-    "sheet bracket": ("sheet-bracket", "nist_ctc_03_asme1_ap242-e2.stp", 0.9, 22, "cloud", {"1", "2", "3", "4", "5", "6"}),
+    "sheet bracket": (
+        "sheet-bracket",
+        "nist_ctc_03_asme1_ap242-e2.stp",
+        0.9,
+        22,
+        "cloud",
+        {"1", "2", "3", "4", "5", "6"},
+    ),
     "machined block": ("machined-block", "nist_ftc_06_asme1_ap242-e2.stp", 0.8, 23, "cloud", set()),
 }
 SIZES = {"size", "distance", "position", "angle"}
@@ -45,8 +52,13 @@ def test_a_scan_of_the_nominal_conforms_to_its_own_recipe(case: str, tmp_path: P
     plan = load_plan(tmp_path / f"{recipe}.yaml")
     assert [p for p in check_on_nominal(plan) if p.severity == "error"] == []
     settings = ScannerSettings(
-        seed=seed, noise=0.02, stripe_spacing=spacing, point_spacing=spacing, output=output, normals="signed" if output == "cloud" else "none"
-    )  # fmt: skip
+        seed=seed,
+        noise=0.02,
+        stripe_spacing=spacing,
+        point_spacing=spacing,
+        output=output,
+        normals="signed" if output == "cloud" else "none",
+    )
     geometry, truth = scan(plan.nominal, settings)
     from runner.rehearse.demo import write_scan
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from runner.geometry.mesh import KEPT, Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
 from runner.measure.characteristics.smooth import smoothed
+from runner.measure.detached import detached
 from runner.measure.extract import COVER_SPACINGS, nearest_point
 from runner.measure.minimax import least_largest
 from runner.measure.patch import NoPatch, Patch, find_patch, surface_places
@@ -239,6 +240,9 @@ def deviations(spec: CharacteristicSpec, context: Context, patch: Patch, move: F
     points, distance, triangle = seen.points[near], seen.distance[near], seen.triangle[near]
     facing = nominal_normals(context.nominal)[triangle]
     lonely = scene.specks[rows]
+    # a stray point by a surface that is seen thinly: the surface is its company, but not at its height
+    kept = np.flatnonzero(~lonely)
+    lonely[kept[detached(points[kept], distance[kept], scene.spacing)]] = True
     removed = (scene.removed[rows] != KEPT) & ~lonely
     judged = ~lonely & ~removed
     if not judged.any():
