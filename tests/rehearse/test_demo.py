@@ -222,6 +222,6 @@ def test_make_demo_writes_the_same_bytes_every_time(tmp_path, monkeypatch):
     assert steps[0] == ("WV-210_B0001.ply", 0.0) and steps[-1][1] == 1.0
 
 
-def test_a_piece_of_the_demo_has_200_to_400_thousand_points(tmp_path):
+def test_a_piece_of_the_demo_has_a_few_hundred_thousand_points(tmp_path):
     piece = next(p for p in PIECES if p.serial == "B0002")
-    assert 200_000 <= len(scan_piece(piece, tmp_path).points) <= 400_000
+    assert 200_000 <= len(scan_piece(piece, tmp_path).points) <= 700_000
