@@ -31,6 +31,10 @@ FINER = 2
 """Views are rendered this much larger and averaged down."""
 
 
+LONGEST_TITLE = 70
+"""A longer sentence would be too small to read on the picture."""
+
+
 class PlacesOnNominal(Protocol):
     """What a deviation map must offer."""
 
@@ -177,7 +181,11 @@ def caption_of(inspection: Inspection, result: Result | None) -> Caption:
 
 def _result_line(result: Result) -> str:
     """Requirement, verdict, value, and the extreme single points that it was judged by."""
-    line = f"{result.id}  {result.title}: {result.limits_text}, {result.verdict}"
+    what = result.title
+    if len(what) > LONGEST_TITLE:
+        frame = f" in {result.datum_system}" if result.datum_system else ""
+        what = f"{result.kind} of {', '.join(result.features[:3])}{frame}"
+    line = f"{result.id}  {what}: {result.limits_text}, {result.verdict}"
     if result.value is not None:
         line += f", {result.value:.{result.decimals}f} {result.unit}"
     plus, minus = result.details.get("worst plus"), result.details.get("worst minus")
