@@ -54,7 +54,9 @@ def command(folder: Path, recipes_folder: Path | None) -> int:
         differences = compare([d.inspection for d in finished if d.inspection is not None])
         console.print(truth_table(differences))
         chain = ledger.verify()
-    met = all(d.met for d in differences) and not chain
+    for problem in chain.problems:
+        console.print(f"Ledger: {problem}", markup=False)
+    met = all(d.met for d in differences) and chain.ok
     console.print("Every truth is met." if met else "NOT every truth is met: see the table.")
     for workbook in sorted(out.glob("*.xlsx")):
         console.print(f"Workbook: {workbook}", soft_wrap=True)
