@@ -12,6 +12,13 @@ from runner.records import Vector
 
 
 @dataclass(frozen=True)
+class Point:
+    """A point: a constructed one, or the place of a surface or edge point."""
+
+    point: Vector
+
+
+@dataclass(frozen=True)
 class Plane:
     """A plane; ``normal`` points out of the material."""
 
@@ -84,7 +91,7 @@ class Slot:
     round_ends: bool = True
 
 
-Shape = Plane | Line | Circle | Cylinder | Cone | Sphere | Torus | Slot
+Shape = Point | Plane | Line | Circle | Cylinder | Cone | Sphere | Torus | Slot
 
 POINTS = ("point", "centre", "apex")
 DIRECTIONS = ("normal", "direction", "axis", "along")

@@ -18,11 +18,11 @@ class FeatureSpec:
 
     name: str
     kind: str
-    """``plane line circle cylinder cone sphere slot surface``; more kinds register in ``measure.kinds``."""
+    """A key of ``FEATURE_KINDS`` in ``measure.kinds``."""
     shape: Shape | None
-    """The nominal element; None for ``surface`` (a free region of the nominal, see ``region``)."""
+    """The nominal element; None for ``surface`` and ``trim edge`` (regions of the nominal)."""
     source: str = "surface"
-    """``surface`` or ``edges``."""
+    """``surface``, ``edges`` or ``constructed``."""
     search: float = 1.0
     """How far from nominal, mm, the real feature may lie and must still be found."""
     margin: float | None = None
@@ -42,7 +42,49 @@ class FeatureSpec:
     """Below this share of the nominal extent the feature is not measured."""
     least_points: int = 0
     """0: what the element needs plus a safety factor."""
+    turn: tuple[float, float] | None = None
+    """Arc (and part of a torus or cylinder): first and last angle, rad, about the axis from ``zero``, right-handed."""
+    zero: Vector | None = None
+    """Unit direction, square to the axis, from which ``turn`` counts."""
+    direction: Vector | None = None
+    """Surface point: along which the deviation is taken (the normal where None). Edge point and trim edge: out of the
+    material, in the sheet. Projection along a direction."""
+    normal: Vector | None = None
+    """Edge point and trim edge: out of the sheet, on the side on which the edge is meant."""
+    places: tuple[Vector, ...] = ()
+    """Trim edge: points on the edges meant, in order; two or more pick the stretch between the first and the last."""
+    corner_radius: float = 0.0
+    """Rectangle, square-ended slot: rounding of the corners, mm; corners are left out of the fit."""
+    parents: tuple[str, ...] = ()
+    """Constructed: the features it is made of, in order; they stand before it in the plan."""
     origin: Origin | None = None
+
+
+@dataclass(frozen=True)
+class TargetSpec:
+    """One datum target (ISO 5459; ASME Y14.5): where the datum feature is touched."""
+
+    name: str
+    """``A1``, ``A2`` ..."""
+    kind: str
+    """``point``, ``line`` (from ``at`` to ``end``) or ``area`` (a disc of ``diameter``)."""
+    at: Vector
+    normal: Vector
+    """Out of the material."""
+    end: Vector | None = None
+    diameter: float = 0.0
+    search: float = 1.0
+
+
+@dataclass(frozen=True)
+class FormFilter:
+    """Which form zone is judged on a noisy scan."""
+
+    kind: str = "none"
+    """``none`` (plain zone over all points), ``gaussian`` (ISO 16610-61), ``central 95 %``, or, for datums only,
+    ``default`` (means over cells)."""
+    cutoff: float | None = None
+    """Nesting index (cut-off wavelength), mm."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +96,16 @@ class DatumSpec:
     """One feature; two or more for a common datum (A-B) or a pattern."""
     associate: str = "outside material"
     """``outside material`` or ``least squares``."""
+    targets: tuple[TargetSpec, ...] = ()
+    """Datum targets; ``features`` then is empty."""
+    filter: FormFilter = field(default_factory=lambda: FormFilter("default"))
+    """What the datum feature is filtered by before it is associated; ``default``: means over cells (noted)."""
+    material: str | None = None
+    """``maximum``: the datum is the virtual condition and the frame may shift (ISO 2692; ASME MMB)."""
+    virtual_size: float | None = None
+    """Diameter of the virtual condition, mm, for ``material``."""
+    orientation_only: bool = False
+    """The datum gives directions only (ISO 5459 ``><``; lower segment of a composite tolerance of ASME)."""
 
 
 @dataclass(frozen=True)
@@ -66,16 +118,6 @@ class DatumSystemSpec:
 
 
 @dataclass(frozen=True)
-class FormFilter:
-    """Which form zone is judged on a noisy scan."""
-
-    kind: str = "none"
-    """``none`` (plain zone over all points) or ``gaussian`` (ISO 16610-61) or ``central 95 %``."""
-    cutoff: float | None = None
-    """Nesting index (cut-off wavelength), mm."""
-
-
-@dataclass(frozen=True)
 class DecisionSpec:
     """How uncertainty enters the verdict."""
 
@@ -83,6 +125,21 @@ class DecisionSpec:
     """``simple``, or ``guarded`` (ISO 14253-1:2017), or ``guarded by factor``."""
     factor: float | None = None
     """Guard band in expanded uncertainties, for ``guarded by factor`` (JCGM 106)."""
+
+
+@dataclass(frozen=True)
+class PointSpec:
+    """One point of a list of surface or edge points, with its own limits."""
+
+    name: str
+    at: Vector
+    direction: Vector
+    """Surface point: the normal out of the material. Edge point: out of the material, in the sheet."""
+    lower: float
+    """Limits of the deviation along ``direction``, mm."""
+    upper: float
+    normal: Vector | None = None
+    """Edge point: out of the sheet on the side meant."""
 
 
 @dataclass(frozen=True)
@@ -137,9 +194,64 @@ class CharacteristicSpec:
     decision: DecisionSpec = field(default_factory=lambda: DecisionSpec("simple"))
     classification: str = ""
     where: str = ""
+    quantity: str = ""
+    """Which of several values of the kind is meant; the words are in the kind's row of ``measure.kinds``."""
+    combined: bool = False
+    """Pattern: the zones of all members hold together (CZ of ISO 5458:2018; ASME patterns) and are moved together where
+    the datums leave them free; False: each zone by itself (SZ)."""
+    simultaneous: str = ""
+    """Characteristics with the same word here and the same datum system share one movement (SIM; ASME simultaneous
+    requirements)."""
+    points: tuple[PointSpec, ...] = ()
+    """Lists of surface and edge points."""
+    step: float | None = None
+    """Distance between sections, mm, where the kind looks section by section; None: chosen from the spacing."""
+    search: float = 1.0
+    """Kinds that look for points themselves: how far from nominal, mm."""
     entered: Mapping[str, str] = field(default_factory=dict)
     """Other gauge: what a person enters (gauge, kind)."""
     origin: Origin | None = None
+
+
+@dataclass(frozen=True)
+class ReferencePoint:
+    """A named point of the part that fixes stated directions (reference-point alignment)."""
+
+    name: str
+    at: Vector
+    """On the nominal."""
+    fixes: tuple[Vector, ...]
+    """Unit directions, 1 to 3, along which its nominal place is to be met."""
+    feature: str | None = None
+    """The feature whose centre it is; None: the surface at ``at``."""
+    normal: Vector | None = None
+    """Surface point: out of the material; None: the nominal's own normal there."""
+    search: float = 1.0
+
+
+@dataclass(frozen=True)
+class FitRegion:
+    """A part of the surface with its weight in a best fit."""
+
+    features: tuple[str, ...]
+    """Features whose points are used; empty: all surfaces."""
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class RefitSpec:
+    """How the part is brought into place after the first alignment, where the recipe asks for more than a best fit."""
+
+    method: str
+    """``best fit`` (of named features, weighted, minimax or with degrees held) or ``reference points``."""
+    regions: tuple[FitRegion, ...] = ()
+    objective: str = "least squares"
+    """``least squares`` or ``minimax``."""
+    held: tuple[str, ...] = ()
+    """Degrees that stay as the start gave them: ``x y z`` translations, ``rx ry rz`` rotations of the nominal frame."""
+    points: tuple[ReferencePoint, ...] = ()
+    reach: float = 1.0
+    """Points farther than this from nominal don't pull, mm."""
 
 
 @dataclass(frozen=True)
@@ -156,3 +268,6 @@ class MeasurePlan:
     spacing: float
     """Point spacing, mm, as the recipe expects it."""
     sheet_thickness: float | None = None
+    refit: RefitSpec | None = None
+    overlap_limit: float | None = None
+    """Scan sets: largest mean disagreement between scans where they overlap, mm; None: several standard deviations."""

@@ -1,0 +1,1 @@
+"""The rows of the table of characteristics, by family; ``measure.kinds`` puts them together."""

@@ -1,0 +1,21 @@
+"""Rows of profiles of surfaces and lines."""
+
+from __future__ import annotations
+
+from runner.measure.kind import Kind
+
+ROWS: tuple[Kind, ...] = (
+    Kind(
+        "profile",
+        "The surface {features} lies within a zone {limits} wide about the nominal, in {datums}.",
+        ("surface", "plane", "cylinder", "cone", "sphere"),
+        (1, None),
+        True,
+        "allowed",
+        "ISO 1660:2017; ISO 1101:2017, 17.8 (UZ for unequal zones)",
+        "ASME Y14.5-2018, 11; Y14.5.1-2019, 6.5",
+        "2 x max |deviation - shift of the zone's middle|; worst plus and worst minus are given beside it; movements "
+        "that the datums leave free (all six without datums) are taken where the zone needs least",
+        "profile:evaluate",
+    ),
+)
