@@ -184,6 +184,40 @@ class DatumRecord:
 
 
 @dataclass(frozen=True)
+class OverlapRecord:
+    """How well two scans of one part agree where both saw the same surface.
+
+    Compared cell by cell of the nominal's faces: ``second`` less ``first``, mm, + where the second lies farther out of
+    the material. Figures are None where the two have no surface in common; ``note`` then says so.
+    """
+
+    first: str
+    """File name of a scan."""
+    second: str
+    first_sha256: str
+    second_sha256: str
+    area: float
+    """mm^2 of the nominal that both saw."""
+    cells: int
+    mean: float | None = None
+    rms: float | None = None
+    largest: float | None = None
+    """Exceeded, in absolute value, by one cell in a hundred only."""
+    region: float | None = None
+    """The largest median difference over one region: a stretch of one face."""
+    at: Vector | None = None
+    """Where that region is, nominal frame."""
+    limit: float | None = None
+    """What ``region`` may be, in absolute value."""
+    note: str = ""
+
+    @property
+    def agrees(self) -> bool:
+        """Whether nothing speaks against measuring the two scans together."""
+        return self.region is None or self.limit is None or abs(self.region) <= self.limit
+
+
+@dataclass(frozen=True)
 class Provenance:
     """Everything needed to say where a number came from."""
 
@@ -201,6 +235,8 @@ class Provenance:
     operator: str = ""
     station: str = ""
     seconds: Mapping[str, float] = field(default_factory=dict)
+    faults: tuple[str, ...] = ()
+    """Faults of the program met on the way, one line each: what, error, place in the program."""
 
 
 @dataclass(frozen=True)
@@ -226,6 +262,8 @@ class Inspection:
     deviation_map_sha256: str = ""
     picture: str = ""
     """File name of the deviation picture, relative to the output folder."""
+    overlaps: tuple[OverlapRecord, ...] = ()
+    """Scan sets: every pair of scans, compared where both saw the same surface."""
     format: int = 1
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.gaps import telling_gaps
 from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
 from runner.align.search import PROBE_STEP, SearchModel
@@ -32,6 +33,13 @@ class Evidence:
     """(4, 4) nominal_from_scan; determinant -1 for a mirrored candidate."""
     distance: Floats
     """(m,) to nominal surface facing the same way, mm, infinite where there is none within reach."""
+    telling: Floats
+    """(m,) the distance that contests go by: where a normal's sign is not known, to any surface, since the normals
+    estimated in small bores and beside edges would decide at random."""
+    feet: Floats
+    """(k, 3) where the inliers lie on the nominal."""
+    feet_normals: Floats
+    """(k, 3) its normals there."""
     inliers: float
     """Share of scan points within ``tau`` of such surface."""
     near: float
@@ -113,8 +121,9 @@ def gather_evidence(
     neutral = np.zeros(len(fits), dtype=bool)
     for standing in tables:
         neutral |= standing.points
+    telling = np.where(scan.signed, distance, np.minimum(np.abs(depth), distance))
     return Evidence(
-        pose, distance, float(np.mean(fits)),
+        pose, distance, telling, foot[fits], foot_normal[fits], float(np.mean(fits)),
         float(np.sum(fits[close])) / max(float(np.sum(close & ~neutral)), 1.0), inside,
         _spill(scan, fits, ~close & ~neutral), coverage,
         float(np.percentile(distance[fits], 98)) if fits.any() else tau, tuple(s.table for s in tables),
@@ -128,16 +137,37 @@ def _spill(scan: PreparedScan, fits: NDArray[np.bool_], far: NDArray[np.bool_]) 
     return float(np.sum(far & shared[scan.patch])) / max(float(np.sum(fits)), 1.0)
 
 
-def compare(first: Evidence, second: Evidence, scan: PreparedScan, tau: float) -> Contest:
-    """Hold the contest of two poses on the same thinned scan."""
-    limit = float(np.clip(1.5 * max(first.spread, second.spread), 0.4, tau))
-    gain = np.minimum(second.distance, 3.0 * limit) - np.minimum(first.distance, 3.0 * limit)
+def compare(
+    first: Evidence,
+    second: Evidence,
+    scan: PreparedScan,
+    tau: float,
+    model: SearchModel | None = None,
+    bins: DirectionBins | None = None,
+) -> Contest:
+    """Hold the contest of two poses on the same thinned scan.
+
+    With ``model`` and ``bins``, gaps in the scan count too where the points alone don't decide.
+    """
+    # the scale of the better pose: a wrong one has wide inliers, and would hide all that speaks against it
+    limit = float(np.clip(1.5 * min(first.spread, second.spread), min(max(0.1, 6.0 * scan.noise), tau), tau))
+    gain = np.minimum(second.telling, 3.0 * limit) - np.minimum(first.telling, 3.0 * limit)
     low = scan.points.min(axis=0)
     at = np.floor((scan.points - low) / (2.0 * scan.spacing)).astype(np.int64)
     size = at.max(axis=0) + 1
     _, cell = np.unique((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2], return_inverse=True)
     mean = np.bincount(cell, weights=gain) / np.bincount(cell)
-    return Contest(int(np.count_nonzero(mean > limit)), int(np.count_nonzero(mean < -limit)))
+    contest = Contest(int(np.count_nonzero(mean > limit)), int(np.count_nonzero(mean < -limit)))
+    if contest.decisive or model is None or bins is None:
+        return contest
+    away = max(limit, 0.3)
+    for_second = telling_gaps(
+        first.pose, second.pose, first.feet, first.feet_normals, model, bins, away, scan.spacing
+    )  # fmt: skip
+    for_first = telling_gaps(
+        second.pose, first.pose, second.feet, second.feet_normals, model, bins, away, scan.spacing
+    )  # fmt: skip
+    return Contest(contest.first + for_first, contest.second + for_second)
 
 
 def disagreement(first: Floats, second: Floats, model: SearchModel, bins: DirectionBins, limit: float) -> Floats | None:

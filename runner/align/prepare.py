@@ -168,7 +168,7 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         return PreparedScan(empty, empty, np.zeros(0, dtype=bool), diagonal / 220.0, 0.0, (), 0.0, 0.0, none)
     points, normals, signed = points[usable], normals[usable], signed[usable]
     whole = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0)))
-    noise = local_noise(points)
+    noise = local_noise(points, normals)
     # a scan in the wrong unit may be a thousand times the part: cells never more than 1500 across
     spacing = max(diagonal / 220.0, 0.1, whole / 1500.0)
     points, normals, signed = voxel_mean(points, normals, signed, spacing)

@@ -16,6 +16,7 @@ from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
 from runner.align.refine import Refined, refine_pose
+from runner.align.settle import MOST_POINTS, settle_pose
 from runner.align.symmetry import pose_distance, same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
 from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, sharpen
@@ -154,8 +155,8 @@ def _final_pose(
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
-    if len(usable) > 120_000:
-        usable = np.sort(np.random.default_rng(3).choice(usable, 120_000, replace=False))
+    if len(usable) > MOST_POINTS:
+        usable = np.sort(np.random.default_rng(3).choice(usable, MOST_POINTS, replace=False))
     points, chosen_normals, known = scan.points[usable], normals[usable], signed[usable]
     near = case.index.closest(move_points(pose, points), 4.0 * case.tau)
     keep = (near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)
@@ -164,16 +165,33 @@ def _final_pose(
         # without signs a face flush with the table is the part's as far as the nominal has it
         keep &= ~on_table | (~known & keep & ~near.on_border & (np.abs(near.distance) <= case.tau))
     rows = np.flatnonzero(keep)
-    chosen_normals, known = _sign_from_thinned(points[rows], chosen_normals[rows], known[rows], prepared)
+    raw_normals, raw_known = chosen_normals[rows], known[rows]
+    chosen_normals, known = _sign_from_thinned(points[rows], raw_normals, raw_known, prepared)
     free = None
     if len(case.model.symmetry.axis) == 1:
         point, axis = case.model.symmetry.axis_point[0], case.model.symmetry.axis[0]
         free = np.concatenate([axis, np.cross(axis, search.centre - point) / (0.5 * search.diagonal)])
         free /= np.linalg.norm(free)
-    return refine_pose(
+    refined = refine_pose(
         case.bins, pose, points[rows], chosen_normals, known, search.centre, search.diagonal,
         settings.expected_form_error, settings.fit_reach, prepared.noise, free,
     )  # fmt: skip
+    # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
+    settled = settle_pose(
+        case.nominal, case.index, refined.nominal_from_scan, points[rows], raw_normals, raw_known, search.centre,
+        0.5 * search.diagonal, 3.0 * prepared.spacing, max(refined.limit, 0.05), prepared.noise, free,
+    )  # fmt: skip
+    if settled is None:
+        return refined
+    return replace(
+        refined,
+        nominal_from_scan=settled.nominal_from_scan,
+        covariance=settled.covariance,
+        rms=settled.rms,
+        points=settled.points,
+        limit=settled.limit,
+        last_step=settled.last_step,
+    )
 
 
 def _sign_from_thinned(

@@ -123,20 +123,24 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
             or same_pose(other.pose, champion.pose, case.model.symmetry, case.model.search)
         ):
             continue
-        contest = compare(champion, other, case.scan, case.tau)
+        contest = _contest(case, champion, other)
         if not contest.decisive:
             rivals.append((other, contest))
     worst = None
     if not len(case.model.symmetry.exact_mirrored):
         for other in evidence:
             if other.mirrored:
-                contest = compare(champion, other, case.scan, case.tau)
+                contest = _contest(case, champion, other)
                 if not contest.decisive and (
                     worst is None or contest.second - contest.first > worst[1].second - worst[1].first
                 ):
                     worst = (other, contest)
     rivals.sort(key=lambda pair: pair[1].first - pair[1].second)
     return Judgement(champion, tuple(rivals), worst)
+
+
+def _contest(case: Case, first: Evidence, second: Evidence) -> Contest:
+    return compare(first, second, case.scan, case.tau, case.model.search, case.bins)
 
 
 def _known(case: Case, pose: Floats, others: list[Floats]) -> bool:
@@ -171,7 +175,7 @@ def _crown(case: Case, evidence: list[Evidence]) -> Evidence:
     for _ in range(4):
         for other in proper:
             if other is not champion:
-                contest = compare(champion, other, case.scan, case.tau)
+                contest = _contest(case, champion, other)
                 if contest.second > contest.first:
                     champion = other
                     break

@@ -3,15 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from runner.cli.status import exit_status
+from runner.cli.status import inspections_status
+
+if TYPE_CHECKING:
+    from runner.recipe.schema import Recipe
 
 
 def _numbered(path: Path, index: int, count: int) -> Path:
     """One file per part: the name as given for one part, with -1, -2 ... for several."""
     return path if count == 1 else path.with_stem(f"{path.stem}-{index + 1}")
+
+
+def _sets(scans: tuple[Path, ...], recipe: Recipe) -> list[list[Path]]:
+    """The scans of each part; usage errors name what does not fit the recipe's pattern and what is missing."""
+    from runner.pipeline.scan_set import group
+
+    grouped = group(scans, recipe)
+    troubles = [f"{path.name} does not fit the pattern {recipe.scan.file_name!r}" for path in grouped.strangers]
+    for part in grouped.sets:
+        troubles += part.problems
+        troubles += [f'serial {part.serial}: the scan "{name}" is missing' for name in part.missing]
+    if troubles:
+        raise click.UsageError("; ".join(troubles) + ". With --together, SCANS are taken as one part as they are.")
+    return [list(part.paths) for part in grouped.sets]
 
 
 @click.command("measure")
@@ -20,7 +38,9 @@ def _numbered(path: Path, index: int, count: int) -> Path:
 @click.option("--serial", default="", help="Serial of the part, where the file name does not carry it.")
 @click.option("--lot", default="", help="Lot of the part, likewise.")
 @click.option("--operator", default="", help="Who scanned.")
-@click.option("--together", is_flag=True, help="All SCANS show the same part: one inspection.")
+@click.option(
+    "--together", is_flag=True, help="All SCANS show the same part, whatever their names say: one inspection."
+)
 @click.option(
     "--json",
     "json_file",
@@ -44,26 +64,34 @@ def command(
     out: Path,
     quiet: bool,
 ) -> int:
-    """Measure SCANS with RECIPE. The exit status is that of the worst outcome."""
-    sets = [list(scans)] if together else [[scan] for scan in scans]
-    if len(sets) > 1 and (serial or picture):
-        raise click.UsageError("--serial and --picture are for one part; give one scan, or --together.")
+    """Measure SCANS with RECIPE. The exit status is that of the worst outcome.
 
+    Where the recipe names a set of scans (scan: set), SCANS are put together by their names: one inspection per part.
+    """
     from runner.cli.show import console, progress_bar
     from runner.pipeline.identity import identify
     from runner.pipeline.inspect import inspect
     from runner.pipeline.plan import load_plan
-    from runner.records import Outcome
+    from runner.pipeline.scan_set import wanted_scans
+    from runner.records import Inspection
     from runner.report.json_report import write_json
     from runner.report.terminal import inspection_table, summary
 
     with progress_bar(recipe.name, quiet=quiet) as progress:
         plan = load_plan(recipe, progress=progress)
-    outcomes: list[Outcome] = []
+    for path in scans:
+        if not path.exists():
+            raise click.UsageError(f"There is no scan {str(path)!r}.")
+    if together:
+        sets = [list(scans)]
+    elif wanted_scans(plan.recipe):
+        sets = _sets(scans, plan.recipe)
+    else:
+        sets = [[scan] for scan in scans]
+    if len(sets) > 1 and (serial or picture):
+        raise click.UsageError("--serial and --picture are for one part; give one scan, or --together.")
+    done: list[Inspection] = []
     for paths in sets:
-        for path in paths:
-            if not path.exists():
-                raise click.UsageError(f"There is no scan {str(path)!r}.")
         identity = identify(plan.recipe, paths[0].name, serial=serial, lot=lot, operator=operator)
         with progress_bar(paths[0].name, quiet=quiet) as progress:
             inspected = inspect(plan, paths, identity, progress=progress)
@@ -87,6 +115,6 @@ def command(
             draw(picture, plan, inspected, inspection)
         console.print(summary(inspection) if quiet else inspection_table(inspection))
         if json_file is not None:
-            write_json(_numbered(json_file, len(outcomes), len(sets)), inspection)
-        outcomes.append(inspection.outcome)
-    return exit_status(outcomes)
+            write_json(_numbered(json_file, len(done), len(sets)), inspection)
+        done.append(inspection)
+    return inspections_status(done)

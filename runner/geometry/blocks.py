@@ -7,6 +7,7 @@ their thread layers forbid several calling threads. What a block computes never 
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import repeat
@@ -15,6 +16,9 @@ from typing import Any
 BLOCK = 512
 """Items per block."""
 _BLOCKS_AT_ONCE = 32
+_POOLS: dict[tuple[int, int], ThreadPoolExecutor] = {}
+"""Idle threads by process and number: a call takes milliseconds, starting threads for each one would cost as much."""
+_STARTING = threading.Lock()
 
 
 def thread_count() -> int:
@@ -36,6 +40,20 @@ def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any) -> None
     step = BLOCK * min(_BLOCKS_AT_ONCE, max(1, count // (4 * threads * BLOCK)))
     starts = range(0, count, step)
     ends = [min(start + step, count) for start in starts]
-    with ThreadPoolExecutor(max_workers=threads) as pool:
-        # list() so that an exception in a thread comes out here
-        list(pool.map(kernel, starts, ends, *(repeat(argument) for argument in arguments)))
+    # list() so that an exception in a thread comes out here
+    list(_pool(threads).map(kernel, starts, ends, *(repeat(argument) for argument in arguments)))
+
+
+def _pool(threads: int) -> ThreadPoolExecutor:
+    """The threads of this process; a forked child has none of its parent's and starts its own.
+
+    Kernels never call ``run_blocks``, so no thread waits for another one of the same pool.
+    """
+    key = (os.getpid(), threads)
+    pool = _POOLS.get(key)
+    if pool is None:
+        with _STARTING:
+            pool = _POOLS.get(key)
+            if pool is None:
+                pool = _POOLS[key] = ThreadPoolExecutor(max_workers=threads, thread_name_prefix="runner-block")
+    return pool

@@ -14,6 +14,7 @@ from runner.pipeline.identity import Identity
 from runner.pipeline.inspect import file_hash, inspect, set_hash
 from runner.pipeline.plan import Plan, load_plan
 from runner.pipeline.progress import Progress, silent
+from runner.pipeline.scan_set import wanted_scans
 from runner.recipe.schema import Recipe
 from runner.records import Inspection, Outcome
 
@@ -54,16 +55,20 @@ def process(claimed: Path, station: Station, *, progress: Progress = silent) -> 
     if isinstance(chosen, str):
         return _hold(claimed, station, chosen, "Rename the file to the pattern of its recipe and drop it again.")
     recipe, identity = chosen
-    other = [i for i in station.ledger.same_scan(file_hash(claimed)) if i.serial != identity.serial]
+    if wanted_scans(station.recipes[recipe]):
+        text = "it is one scan of a set, and this version's watch folder does not wait for the others"
+        return _hold(claimed, station, text, f"Measure the set at once: runner measure {recipe.name} SCAN SCAN ...")
+    hashes = {claimed: file_hash(claimed)}
+    other = [i for i in station.ledger.same_scan(hashes[claimed]) if i.serial != identity.serial]
     if other:
         text = f"the same bytes were already measured as serial {other[0].serial!r}"
         return _hold(claimed, station, text, "Find out which piece this scan shows; scan the other piece again.")
     plan = station.plan(recipe, progress)
-    known = station.ledger.find(set_hash([claimed]), plan.fingerprint)
+    known = station.ledger.find(set_hash([claimed], hashes), plan.fingerprint)
     if known is not None:
         return _file(claimed, station, known, "recognised: these bytes were measured before, nothing new recorded")
     identity = Identity(identity.serial, identity.lot, identity.operator, identity.station or station.name)
-    inspected = inspect(plan, [claimed], identity, progress=progress)
+    inspected = inspect(plan, [claimed], identity, progress=progress, hashes=hashes)
     inspection = write_evidence(inspected, plan, station.out)
     station.ledger.record(inspection)
     return _file(claimed, station, inspection, "")

@@ -57,10 +57,23 @@ class BorderFit:
     outline_is_material: bool = False
     """Whether the material lies inside the outline (a disc) and not around it (a hole)."""
 
+    thinned: float = 0.0
+    """Share of the points that was found lost beside the edge, where that was corrected."""
+    walls: float = 0.0
+    """Share of the strips that were told by the wall below the edge."""
+
     @property
     def standard(self) -> float:
         """Standard uncertainty of the outline's mean offset, mm."""
         return float(self.rms / np.sqrt(max(len(self.along) / self.shared, 1.0)))
+
+    @property
+    def size_standard(self) -> float:
+        """Standard uncertainty of the size: a circle's diameter, a width; of a line its offset, mm."""
+        names = self.outline.names
+        row = names.index("radius") if "radius" in names else names.index("width") if "width" in names else 0
+        scale = 2.0 if names[row] == "radius" else 1.0
+        return scale * float(np.sqrt(max(self.covariance[row, row], 0.0)))
 
     @property
     def widest_gap(self) -> float:

@@ -7,14 +7,19 @@ import numpy as np
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.fits.filters import filtered_noise_zone, noise_zone
 from runner.geometry.mesh import Floats, Nominal
-from runner.geometry.shapes import Circle, Plane, Slot, Sphere
+from runner.geometry.shapes import Circle, Cone, Cylinder, Plane, Shape, Slot, Sphere, Torus, vector
 from runner.measure.characteristics.turning import free_axis
+from runner.measure.cross_section import locate_section
 from runner.measure.datum_rows import location, orientation
 from runner.measure.datums import free_movements
+from runner.measure.edge_places import EdgeFrames
+from runner.measure.edge_points import find_edge_point
 from runner.measure.element import array, direction, place
 from runner.measure.patch import NoPatch, Patch, find_patch, surface_places
+from runner.measure.point_features import locate_point
 from runner.measure.sheet import Sheet, find_sheet
 from runner.measure.specs import CharacteristicSpec, FeatureSpec, MeasurePlan
+from runner.measure.trim_edge import find_trim_edge
 from runner.measure.twists import NAMES, named, null_space, rows_of_points
 
 Trouble = tuple[str, str]
@@ -23,6 +28,7 @@ LARGEST_NOISE_SHARE = 0.25
 """Of a form tolerance: more noise than this, and the zone says more about the scanner than about the part."""
 FORMS = ("flatness", "roundness", "cylindricity")
 ORIENTATIONS = ("parallelism", "perpendicularity", "angularity")
+ABOUT_AXES = ("coaxiality", "concentricity", "symmetry", "circular runout", "total runout")
 FELT = 1e-6
 """A value that changes by less than this per unit of a free movement doesn't depend on it."""
 
@@ -38,8 +44,18 @@ def check_features(plan: MeasurePlan, nominal: Nominal, index: SurfaceIndex | No
     return found
 
 
-def locate(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch | Sheet | NoPatch:
-    """Return where a feature lies on the nominal, or why it doesn't."""
+def locate(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch | Sheet | EdgeFrames | NoPatch | None:
+    """Return where a feature lies on the nominal (None for a point or section of it), or why it doesn't."""
+    if spec.kind == "trim edge":
+        return find_trim_edge(spec, nominal, spacing)
+    if spec.kind == "edge point":
+        return find_edge_point(spec, nominal, spacing)
+    if spec.kind == "surface point":
+        why = locate_point(spec, nominal, spacing)
+        return NoPatch(why) if why else None
+    if spec.kind == "cross-section":
+        section = locate_section(spec, nominal, spacing)
+        return NoPatch(section) if isinstance(section, str) else None
     if spec.source == "edges":
         return find_sheet(spec, nominal, spacing)
     return find_patch(spec, nominal, spacing)
@@ -88,7 +104,7 @@ def is_optimised(spec: CharacteristicSpec, free: Floats) -> bool:
     """
     if spec.kind in ORIENTATIONS:
         return free_axis(free) is not None
-    return spec.kind == "profile"
+    return spec.kind in ("profile", "profile of a line")
 
 
 def felt_degrees(rows: Floats, free: Floats) -> tuple[str, ...]:
@@ -122,19 +138,52 @@ def needs(
         feature = specs.get(name)
         if feature is None:
             continue
-        if spec.kind == "profile":
+        if spec.kind in ("profile", "statistics"):
             pieces.append(_surface_rows(feature, nominal, centre, spacing))
         elif feature.shape is None:
             continue
         elif spec.kind in ORIENTATIONS:
             pieces.append(orientation(feature.shape, feature.shape, centre).rows)
+        elif spec.kind in ABOUT_AXES:
+            pieces.append(_about_axis_rows(feature.shape, centre))
+        elif spec.kind == "coordinates":
+            pieces.append(coordinate_rows(spec, feature, centre))
         elif spec.kind == "position":
             pieces.append(_position_rows(spec, feature, nominal, centre, spacing))
         elif spec.kind == "distance" and spec.direction is not None:
             turns = np.zeros((3, 6))
             turns[:, :3] = np.eye(3) - np.outer(array(spec.direction), array(spec.direction))
             pieces.append(turns)
+    if spec.points:
+        ways = np.array([p.direction for p in spec.points])
+        pieces.append(rows_of_points(np.array([p.at for p in spec.points]), ways, centre))
     return np.vstack(pieces) if pieces else np.zeros((0, 6))
+
+
+def coordinate_rows(spec: CharacteristicSpec, feature: FeatureSpec, centre: Floats) -> Floats:
+    """Return how a coordinate of the nominal feature changes (k, 6) with movements of the part about ``centre``."""
+    from runner.measure.characteristics.coordinates import AXES, representative, rows_of
+    from runner.measure.found import FoundFeature
+
+    if spec.quantity not in AXES:
+        return np.zeros((0, 6))
+    nominal, way = FoundFeature(feature, feature.shape), np.eye(3)[AXES[spec.quantity]]
+    answer = representative(nominal, way, np.eye(4))
+    return np.zeros((0, 6)) if isinstance(answer, str) else rows_of(nominal, answer[0], way, centre)
+
+
+def _about_axis_rows(shape: Shape, centre: Floats) -> Floats:
+    """Rows of what lies about a datum axis or median plane: where the axis is and leans, how a face stands."""
+    if isinstance(shape, Plane):
+        return orientation(shape, shape, centre).rows
+    return np.vstack([_axis_place(shape, centre), orientation(shape, shape, centre).rows])
+
+
+def _axis_place(shape: Shape, centre: Floats) -> Floats:
+    """Rows of an element's place; of a cone or torus across its axis only."""
+    if isinstance(shape, Cone | Torus):
+        shape = Cylinder(vector(place(shape)), shape.axis, 1.0)
+    return location(shape, shape, centre).rows
 
 
 def _position_rows(
@@ -152,7 +201,7 @@ def _position_rows(
         if spec.across == "length":
             return rows_of_points(array(shape.centre)[None], array(shape.along)[None], centre)
         return np.vstack([location(shape, shape, centre).rows, orientation(shape, shape, centre).rows])
-    rows = location(shape, shape, centre).rows
+    rows = _axis_place(shape, centre)
     if isinstance(shape, Sphere | Circle) or direction(shape) is None:
         return rows
     return np.vstack([rows, orientation(shape, shape, centre).rows])

@@ -8,7 +8,7 @@ import numpy as np
 
 from runner.geometry.frames import perpendicular
 from runner.geometry.mesh import Floats
-from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Shape, Slot, Sphere, Torus
+from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Point, Shape, Slot, Sphere, Torus
 from runner.measure.element import array, direction, place, slot_axes
 from runner.measure.twists import rows_of_direction, rows_of_points
 
@@ -23,7 +23,7 @@ class Constraint:
 
 def holds(shape: Shape) -> bool:
     """Whether an element can be a datum."""
-    return isinstance(shape, Plane | Cylinder | Circle | Cone | Sphere | Slot | Line | Torus)
+    return isinstance(shape, Point | Plane | Cylinder | Circle | Cone | Sphere | Slot | Line | Torus)
 
 
 def orientation(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
@@ -33,7 +33,7 @@ def orientation(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
     about its axis.
     """
     del centre
-    if isinstance(nominal, Sphere | Circle):
+    if isinstance(nominal, Sphere | Circle | Point):
         return _nothing()
     if isinstance(nominal, Slot) and isinstance(measured, Slot):
         _, along, across, _ = slot_axes(nominal)
@@ -51,8 +51,12 @@ def orientation(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
     return Constraint(rows, np.array([-(axis_now @ u), -(axis_now @ v)]))
 
 
-def location(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
-    """Return how the measured element must shift to lie on the nominal one."""
+def location(nominal: Shape, measured: Shape, centre: Floats, middle: float = 0.0) -> Constraint:
+    """Return how the measured element must shift to lie on the nominal one.
+
+    ``middle`` is where, mm along the nominal axis from its point, an axis is compared: the middle of its extent. What
+    leans is put right there, and not at the end that the recipe's point happens to lie at.
+    """
     at = place(nominal)
     if isinstance(nominal, Plane) and isinstance(measured, Plane):
         normal = array(nominal.normal)
@@ -61,7 +65,7 @@ def location(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
             normal_now = -normal_now
         residual = float((at - array(measured.point)) @ normal_now)
         return Constraint(rows_of_points(at[None], normal[None], centre), np.array([residual]))
-    if isinstance(nominal, Sphere):
+    if isinstance(nominal, Sphere | Point):
         rows = rows_of_points(np.repeat(at[None], 3, axis=0), np.eye(3), centre)
         return Constraint(rows, at - place(measured))
     if isinstance(nominal, Slot):
@@ -69,12 +73,20 @@ def location(nominal: Shape, measured: Shape, centre: Floats) -> Constraint:
         return Constraint(rows_of_points(at[None], across[None], centre), np.array([(at - place(measured)) @ across]))
     axis, axis_now = direction(nominal), direction(measured)
     assert axis is not None and axis_now is not None
+    if axis_now @ axis < 0:
+        axis_now = -axis_now
     u, v = perpendicular(axis)
     foot = place(measured)
-    if not isinstance(nominal, Circle):
+    if isinstance(nominal, Cone) and isinstance(measured, Cone):
+        # along the axis where its radius is the nominal one: the apex of a slim cone is hardly known
+        middle = middle if middle > 0.0 else 1.0
+        at = at + middle * axis
+        foot = foot + middle * np.tan(nominal.half_angle) / np.tan(measured.half_angle) * axis_now
+    elif not isinstance(nominal, Circle | Torus):
+        at = at + middle * axis
         foot = foot + ((at - foot) @ axis_now) * axis_now
-    rows = rows_of_points(np.vstack([at, at]), np.vstack([u, v]), centre)
-    return Constraint(rows, np.array([(at - foot) @ u, (at - foot) @ v]))
+    ways = np.vstack([u, v, axis] if isinstance(nominal, Cone | Torus) else [u, v])
+    return Constraint(rows_of_points(np.repeat(at[None], len(ways), axis=0), ways, centre), ways @ (at - foot))
 
 
 def at_both_ends(nominal: Shape, measured: Shape, span: tuple[float, float], centre: Floats) -> Constraint:
@@ -116,3 +128,10 @@ def location_first(nominal: Shape, free: Floats, centre: Floats) -> bool:
 
 def _nothing() -> Constraint:
     return Constraint(np.zeros((0, 6)), np.zeros(0))
+
+
+def turns_only(constraint: Constraint) -> Constraint:
+    """Return what a constraint says of turns when every shift is free: a pattern's directions without its place."""
+    shifts = constraint.rows[:, 3:]
+    left = np.eye(len(constraint.rows)) - shifts @ np.linalg.pinv(shifts, rcond=1e-9)
+    return Constraint(left @ constraint.rows, left @ constraint.residual)

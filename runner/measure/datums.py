@@ -8,24 +8,27 @@ ASME Y14.5-2018 clause 7, degrees of freedom). What no datum takes stays as the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats
-from runner.geometry.shapes import Circle, Cylinder, Plane, Shape, moved
+from runner.geometry.shapes import Shape
 from runner.measure import datum_rows
-from runner.measure.association import touch_cylinder, touch_plane
-from runner.measure.contact import contact_points
-from runner.measure.datum_rows import Constraint, stacked
+from runner.measure.datum_seat import Seated, all_rows, seat
 from runner.measure.found import FoundFeature
+from runner.measure.scene import Scene
+from runner.measure.shift import Allowance, allowances_of
 from runner.measure.specs import DatumSpec, DatumSystemSpec, FeatureSpec
-from runner.measure.twists import as_rigid, felt_space, named, null_space
+from runner.measure.targets import seat_on_targets, target_rows
+from runner.measure.twists import felt_space, named, null_space, orthonormal
 from runner.records import DatumRecord
 
-ROUNDS = 8
-SETTLED = 1e-12
+TARGET_ROUNDS = 25
+STANDS = 1e-10
+NEARLY = 2e-5
+"""mm and rad: what is still accepted when the rounds are over."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +44,15 @@ class Established:
     reason: str = ""
     notes: tuple[str, ...] = ()
     datums: tuple[str, ...] = ()
+    shift: Floats = field(default_factory=lambda: np.zeros((6, 0)))
+    """(6, s) movements that datums at maximum material hold only within ``allowances``, about ``centre``."""
+    allowances: tuple[Allowance, ...] = ()
+    """Boundaries that those datums' features must keep clear of; empty: no datum at maximum material."""
+
+    @property
+    def movable(self) -> Floats:
+        """(6, k) movements that a zone may take: the free ones and, within the allowances, those of the shift."""
+        return orthonormal(np.hstack([self.free, self.shift]))
 
     def record(self) -> DatumRecord:
         """The record for the ledger."""
@@ -72,165 +84,121 @@ def free_movements(system: DatumSystemSpec, specs: Mapping[str, FeatureSpec], ce
     """Return the movements (6, k) that the datums of a system leave free, from the nominal features alone."""
     free = np.eye(6)
     for datum in system.datums:
-        free = null_space(_rows(nominal_shapes(datum, specs), centre), free)
+        free = null_space(_rows(datum, specs, centre), free)
     return free
 
 
+def _rows(datum: DatumSpec, specs: Mapping[str, FeatureSpec], centre: Floats) -> Floats:
+    """All rows that a datum may set."""
+    if datum.targets:
+        return target_rows(datum.targets, centre)
+    return all_rows(datum, nominal_shapes(datum, specs), centre)
+
+
 def establish(
-    system: DatumSystemSpec, features: Mapping[str, FoundFeature], specs: Mapping[str, FeatureSpec], centre: Floats
+    system: DatumSystemSpec,
+    features: Mapping[str, FoundFeature],
+    specs: Mapping[str, FeatureSpec],
+    centre: Floats,
+    *,
+    standard: str = "ISO GPS",
+    scene: Scene | None = None,
 ) -> Established:
-    """Establish a datum system from measured features."""
+    """Establish a datum system from measured features.
+
+    Parameters
+    ----------
+    system : its datums, in order.
+    features, specs : measured and nominal features by name.
+    centre : (3,) mm about which movements are stated.
+    standard : the drawing's; ``ASME Y14.5`` touches open faces by constrained least squares.
+    scene : the scan, for datum targets: they lie in the frame that they define, and are found again until it stands.
+    """
+    frame = np.eye(4)
+    aimed = any(d.targets for d in system.datums)
+    change = np.inf
+    for _ in range(TARGET_ROUNDS):
+        made = _one_pass(system, features, specs, centre, standard, scene, frame)
+        if made.drawing_from_fit is None or not aimed:
+            return made
+        change = float(np.abs(made.drawing_from_fit - frame).max())
+        frame = made.drawing_from_fit
+        if change < STANDS:
+            return made
+    if change < NEARLY:
+        return replace(made, notes=(*made.notes, f"the datum targets stand within {change:.1g} mm"))
+    text = f"the datum targets don't come to rest: the frame still moves by {change:.2g} mm"
+    return replace(made, drawing_from_fit=None, reason=text)
+
+
+def _one_pass(
+    system: DatumSystemSpec,
+    features: Mapping[str, FoundFeature],
+    specs: Mapping[str, FeatureSpec],
+    centre: Floats,
+    standard: str,
+    scene: Scene | None,
+    frame: Floats,
+) -> Established:
+    """All datums once, in their order; targets are looked for where ``frame`` has them."""
     labels = tuple(d.label for d in system.datums)
-    move = np.eye(4)
-    free = np.eye(6)
+    move, free, held = np.eye(4), np.eye(6), np.eye(6)
     notes: list[str] = []
+    loose: list[tuple[DatumSpec, list[Shape], list[FoundFeature], Seated]] = []
+    squares = standard.startswith("ASME")
+
+    def refuse(reason: str) -> Established:
+        return Established(system.name, None, free, centre, reason=reason, datums=labels)
+
     for datum in system.datums:
-        missing = [n for n in datum.features if n not in features or not features[n].ok]
-        if missing:
+        missing = [n for n in datum.features if n not in features or not features[n].ok or features[n].shape is None]
+        if missing and not datum.targets:
             why = features[missing[0]].reason if missing[0] in features else "it is not in the recipe"
-            text = f'datum {datum.label} can\'t be established: feature "{missing[0]}": {why}'
-            return Established(system.name, None, free, centre, reason=text, datums=labels)
+            return refuse(f'datum {datum.label} can\'t be established: feature "{missing[0]}": {why}')
         try:
-            nominal = nominal_shapes(datum, specs)
+            nominal = [] if datum.targets else nominal_shapes(datum, specs)
+            rows = _rows(datum, specs, centre)
         except ValueError as error:
-            return Established(system.name, None, free, centre, reason=str(error), datums=labels)
-        found = [features[n] for n in datum.features]
-        rows = _rows(nominal, centre)
+            return refuse(str(error))
         if felt_space(rows, free).shape[1] == 0:
             notes.append(f"datum {datum.label} holds nothing that the datums before it have left free")
             continue
-        move = _seat(datum, nominal, found, move, free, centre, notes)
-        free = null_space(rows, free)
-    return Established(system.name, move, free, centre, notes=tuple(notes), datums=labels)
-
-
-def _rows(shapes: list[Shape], centre: Floats) -> Floats:
-    """All rows that a datum may set."""
-    return _constraint(shapes, shapes, centre, "all").rows
-
-
-def _constraint(nominal: list[Shape], measured: list[Shape], centre: Floats, part: str) -> Constraint:
-    """Constraint of one or several features: ``orientation``, ``location`` or ``all``."""
-    pieces = []
-    together = len(nominal) > 1
-    for wanted, now in zip(nominal, measured, strict=True):
-        # a pattern of axes holds its tilt by their places only when they are one common axis; holes in a sheet don't
-        if part in ("orientation", "all") and not (
-            together and not isinstance(wanted, Plane) and not _coaxial(nominal)
-        ):
-            pieces.append(datum_rows.orientation(wanted, now, centre))
-        if part in ("location", "all"):
-            pieces.append(datum_rows.location(wanted, now, centre))
-    return stacked(pieces)
-
-
-def _coaxial(shapes: list[Shape]) -> bool:
-    """Whether several axes are nominally one."""
-    from runner.measure.element import direction, place
-
-    axes = [direction(s) for s in shapes]
-    if any(a is None for a in axes) or isinstance(shapes[0], Plane):
-        return False
-    first = axes[0]
-    assert first is not None
-    for shape, axis in zip(shapes[1:], axes[1:], strict=True):
-        assert axis is not None
-        offset = place(shape) - place(shapes[0])
-        if np.linalg.norm(np.cross(axis, first)) > 1e-4:
-            return False
-        if np.linalg.norm(offset - (offset @ first) * first) > 2e-3:
-            return False
-    return True
-
-
-def _seat(
-    datum: DatumSpec,
-    nominal: list[Shape],
-    found: list[FoundFeature],
-    move: Floats,
-    free: Floats,
-    centre: Floats,
-    notes: list[str],
-) -> Floats:
-    """Move the part so that one datum is seated, using only free movements."""
-    if _coaxial(nominal) and len(nominal) > 1:
-        return _seat_common_axis(nominal, found, move, free, centre)
-    first, second = ("orientation", "location")
-    if len(nominal) == 1 and datum_rows.location_first(nominal[0], free, centre):
-        first, second = second, first
-    left = free
-    parts = ("all",) if len(nominal) > 1 else (first, second)
-    for part in parts:
-        move = _solve(nominal, found, move, left, centre, part)
-        left = null_space(_constraint(nominal, nominal, centre, part).rows, left)
-    if datum.associate != "outside material" or len(nominal) > 1:
-        if len(nominal) > 1 and datum.associate == "outside material":
-            notes.append(f"datum {datum.label}: common to {len(nominal)} features, associated by least squares")
-        return move
-    only, feature = nominal[0], found[0]
-    rows = _constraint(nominal, nominal, centre, "all").rows
-    basis = felt_space(rows, free)
-    if isinstance(only, Plane):
-        points, filtered = contact_points(feature)
-        seated = touch_plane(points, only, move, basis, centre)
-    elif isinstance(only, Cylinder) and feature.spec.source == "surface" and feature.patch is not None:
-        points, filtered = contact_points(feature)
-        seated = touch_cylinder(points, only, feature.patch.outward, move, basis, centre)
-    else:
-        if isinstance(only, Circle) and feature.spec.source == "edges":
-            notes.append(f"datum {datum.label}: centre by least squares over the edge")
+        found = [features[n] for n in datum.features]
+        if datum.targets:
+            made = seat_on_targets(datum, scene, frame, move, free, centre)
+            if isinstance(made, str):
+                return refuse(f"datum {datum.label} can't be established: {made}")
         else:
-            notes.append(f"datum {datum.label}: associated by least squares")
-        return move
-    if isinstance(seated, str):
-        notes.append(f"datum {datum.label}: {seated}; associated by least squares instead")
-        return move
-    notes.append(f"datum {datum.label}: outside the material, over means of {filtered}")
-    return seated
+            made = seat(datum, nominal, found, move, free, centre, squares=squares)
+        move = made.move
+        notes.extend(made.notes)
+        free = null_space(rows, free)
+        if datum.material == "maximum":
+            loose.append((datum, nominal, found, made))
+        else:
+            held = null_space(made.used, held)
+    allowances: list[Allowance] = []
+    for datum, nominal, found, made in loose:
+        got = allowances_of(datum, nominal, found, made.faces, move)
+        if isinstance(got, str):
+            # without room to shift the datum is held as if regardless of its size
+            notes.append(f"datum {datum.label}: {got}; no shift")
+            held = null_space(made.used, held)
+            continue
+        allowances.extend(got)
+        room = min(a.least() for a in got)
+        notes.append(f"datum {datum.label} at maximum material: clears its virtual condition by {room:.4f} mm")
+    shift = _without(held, free) if allowances else np.zeros((6, 0))
+    return Established(
+        system.name, move, free, centre, notes=tuple(notes), datums=labels, shift=shift, allowances=tuple(allowances)
+    )
 
 
-def _seat_common_axis(
-    nominal: list[Shape], found: list[FoundFeature], move: Floats, free: Floats, centre: Floats
-) -> Floats:
-    """A-B: one axis through the axes of several coaxial features, at the middle of each."""
-    for _ in range(ROUNDS):
-        pieces = []
-        for wanted, feature in zip(nominal, found, strict=True):
-            assert feature.shape is not None
-            now = moved(feature.shape, move)
-            span = feature.patch.axial if feature.patch is not None and feature.patch.axial is not None else (0.0, 0.0)
-            middle = 0.5 * (span[0] + span[1])
-            pieces.append(datum_rows.at_both_ends(wanted, now, (middle, middle), centre))
-        step = _least_squares(stacked(pieces), free)
-        move = as_rigid(step, centre) @ move
-        if float(np.abs(step).max()) < SETTLED:
-            break
-    return move
-
-
-def _solve(
-    nominal: list[Shape], found: list[FoundFeature], move: Floats, free: Floats, centre: Floats, part: str
-) -> Floats:
-    """Take the residual of some constraints away, as far as the free movements can."""
-    for _ in range(ROUNDS):
-        measured = [moved(f.shape, move) for f in found if f.shape is not None]
-        step = _least_squares(_constraint(nominal, measured, centre, part), free)
-        move = as_rigid(step, centre) @ move
-        if float(np.abs(step).max()) < SETTLED:
-            break
-    return move
-
-
-def _least_squares(constraint: Constraint, free: Floats) -> Floats:
-    """The least twist (6,) within ``free`` that meets a constraint best."""
-    if free.shape[1] == 0 or not len(constraint.residual):
-        return np.zeros(6)
-    system = constraint.rows @ free
-    cut = 1e-6 * max(1.0, float(np.abs(constraint.rows).max()))
-    u, values, vt = np.linalg.svd(system, full_matrices=False)
-    kept = values > cut
-    solution = vt[kept].T @ ((u[:, kept].T @ constraint.residual) / values[kept])
-    return free @ solution
+def _without(wide: Floats, narrow: Floats) -> Floats:
+    """Movements (6, s) of ``wide`` (6, k) square to those of ``narrow``."""
+    rest = wide - narrow @ (narrow.T @ wide)
+    u, values, _ = np.linalg.svd(rest, full_matrices=False)
+    return u[:, values > 1e-6]
 
 
 def moved_points(system: Established | None, points: Floats) -> Floats:

@@ -17,7 +17,8 @@ from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
-from runner.measure.edges import cloud_boundary, mesh_boundary
+from runner.measure.edge_points import measure_edge_point, measure_trim_edge
+from runner.measure.edges import cloud_boundary
 from runner.measure.element import array
 from runner.measure.extract import AGREEMENT
 from runner.measure.found import FoundFeature
@@ -27,6 +28,7 @@ from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
 from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec, MeasurePlan
+from runner.measure.thinned import with_loss
 
 LEAST_BESIDE = 60
 """Points on the sheet beside the edge that the density needs."""
@@ -37,7 +39,14 @@ LEAST_BAND = 0.01
 SEEN_SPACINGS = 2.5
 """A place of the edge is covered when a sheet point lies within this many spacings of it."""
 UPPER = 0.5
-"""For the fringe only points above this many standard deviations below the sheet: no wall point can be among them."""
+"""Where the wall is seen: only points above this many standard deviations below the sheet are sure to be none of it."""
+DEPTH = 0.3
+"""mm: the edge is the outermost of the material down to this depth below the sheet's surface: breaks and die rolls of
+up to 0.2 mm lie within. The wall is looked for further down, to"""
+WALL_DEPTH = 1.2
+"""mm."""
+STEEP = 0.5
+"""A wall's normal leans less than this cosine to the sheet's."""
 MOST_FILLED = 0.1
 """Beyond the edge there may be this share of the sheet's own density, no more, or the edge can't be told."""
 
@@ -47,6 +56,10 @@ def measure_edge_feature(
 ) -> FoundFeature:
     """Measure one feature from the edge of the sheet beside it."""
     del index
+    if spec.kind == "trim edge":
+        return measure_trim_edge(spec, plan, nominal, scene)
+    if spec.kind == "edge point":
+        return measure_edge_point(spec, plan, nominal, scene)
     if spec.shape is None:
         return FoundFeature(spec, None, reason="the feature has no nominal element")
     spacing = scene.spacing if scene.spacing > 0 else plan.spacing
@@ -60,7 +73,7 @@ def measure_edge_feature(
         return replace(base, reason=few)
     speck = isolated(scene.points[rows], spacing)
     rows, rejected = rows[~speck], int(speck.sum())
-    plane = _local_plane(sheet, scene.points[rows], spec.search)
+    plane = _local_plane(sheet, sheet.levelled(scene.points[rows]), sheet.height(scene.points[rows]), spec.search)
     if isinstance(plane, str):
         return replace(base, reason=plane)
     fitted, sigma = plane
@@ -89,8 +102,7 @@ def measure_edge_feature(
     base = replace(base, rows=used, points=scene.points[used], rejected=rejected)
     if isinstance(border, str):
         return replace(base, reason=border)
-    upper = flat[on_sheet & (height >= -UPPER * sigma)]
-    border = refine_by_fringe(border, upper, _spacing_beside(sheet.outline, upper, own_spacing), sheet.room) or border
+    border = _refined(border, sheet, flat, height, taken, sigma, band, own_spacing, _steep(scene, rows, sheet.normal))
     border = replace(border, outline_is_material=isinstance(border.outline, CircleOutline) and not border.outline.hole)
     coverage = _coverage(border.outline, flat[on_sheet], own_spacing, sheet.room)
     border, raw_note = _with_raw(border, local, scene, used, flat[on_sheet], own_spacing)
@@ -103,13 +115,47 @@ def measure_edge_feature(
     return replace(found, reason=trouble, notes=(raw_note,) if not trouble else ())
 
 
+def _steep(scene: Scene, rows: NDArray[np.int64], normal: Floats) -> NDArray[np.bool_]:
+    """Which points may be the wall's by their normals; all where there are none."""
+    if scene.normals is None:
+        return np.ones(len(rows), dtype=bool)
+    found: NDArray[np.bool_] = np.abs(scene.normals[rows] @ normal) < STEEP
+    return found
+
+
+def _refined(
+    border: BorderFit,
+    sheet: Sheet,
+    flat: Floats,
+    height: Floats,
+    taken: NDArray[np.bool_],
+    sigma: float,
+    band: float,
+    spacing: float,
+    steep: NDArray[np.bool_],
+) -> BorderFit:
+    """The counted border refined by the fringe, by the wall where it was seen, and for points lost beside the edge."""
+    depth = min(DEPTH, 0.5 * sheet.thickness)
+    below = max(depth, 2.0 * band)
+    wall = flat[taken & steep & (height < -below) & (height > -min(WALL_DEPTH, sheet.thickness - band))]
+    material = taken & (height >= -depth)
+    fringe = flat[material]
+    own = _spacing_beside(sheet.outline, flat[material & (np.abs(height) <= band)], spacing)
+    found = refine_by_fringe(border, fringe, own, sheet.room, wall, sigma)
+    if found is None:
+        return border
+    if found.walls > 0.0:
+        return found
+    return with_loss(found, fringe, own, sigma)
+
+
 def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> NDArray[np.int64]:
     """Rows of the points around the outline that may belong to the sheet or to the wall below its edge."""
     along = np.linspace(0.0, sheet.outline.length, 361)
     places = sheet.lifted(sheet.outline.at(np.minimum(along, sheet.outline.length * (1 - 1e-9))).points)
     reach = spec.search + (DEEPEST_SPACINGS + 2.0) * spacing
     rows = scene.cells.in_box(scene.points, places.min(axis=0) - reach, places.max(axis=0) + reach)
-    rows = rows[np.abs(sheet.height(scene.points[rows])) <= spec.search]
+    rows = rows[np.abs(sheet.height(scene.points[rows])) <= max(spec.search, WALL_DEPTH)]
     if scene.normals is not None and len(rows):
         # points of the sheet's other side and of what lies under it; the wall stays, it is needed
         toward = scene.normals[rows] @ sheet.normal
@@ -121,13 +167,12 @@ def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> ND
     return rows[np.isfinite(depth) & (depth >= -spec.search - 3 * spacing) & (depth <= DEEPEST_SPACINGS * spacing)]
 
 
-def _local_plane(sheet: Sheet, points: Floats, search: float) -> tuple[Plane, float] | str:
-    """The sheet as it lies beside the edge, and the scatter of its points."""
+def _local_plane(sheet: Sheet, points: Floats, height: Floats, search: float) -> tuple[Plane, float] | str:
+    """The sheet as it lies beside the edge and its points' scatter; points and heights without the nominal's bow."""
     depth = sheet.outline.locate(sheet.flat(points)).depth
     chosen = depth > 0
     if chosen.sum() < LEAST_BESIDE // 2:
         return "the sheet beside the edge was not seen"
-    height = sheet.height(points)
     # the sheet is where most points stand: the fullest band of heights, before anything is fitted
     level = np.median(height[chosen])
     width = max(1.4826 * float(np.median(np.abs(height[chosen] - level))), 1e-4)
@@ -234,7 +279,7 @@ def _with_raw(
 ) -> tuple[BorderFit, str]:
     """Add what the outermost points alone would say, and the ovality that stands out of the scatter."""
     if scene.triangles is not None:
-        boundary = np.isin(rows, mesh_boundary(scene.triangles, len(scene.points)))
+        boundary = scene.on_boundary[rows]
         # where the wall was seen too, the mesh has no boundary at the edge
         if not boundary.any():
             boundary = cloud_boundary(flat)
@@ -251,7 +296,7 @@ def _with_raw(
         raw = 2.0 * (outline.radius + (short if outline.hole else -short))
         correction = 2.0 * outline.radius - raw
         angle = border.along / outline.radius
-        if len(angle) >= 8:
+        if len(angle) >= 8 and outline.closed:
             pair = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
             second = 2.0 * (pair.T @ border.offsets) / len(angle)
             scatter = 2.0 * border.rms**2 / len(angle) * border.shared
@@ -286,7 +331,7 @@ def _with_raw(
 def _shape(spec: FeatureSpec, outline: Outline, sheet: Sheet) -> Shape:
     """The measured element in space."""
     if isinstance(outline, CircleOutline):
-        centre = sheet.lifted(np.array([[outline.x, outline.y]]))[0]
+        centre = replace(sheet, bow=None).lifted(np.array([[outline.x, outline.y]]))[0]
         return Circle(vector(centre), vector(sheet.normal), float(outline.radius))
     if isinstance(outline, SlotOutline):
         assert isinstance(spec.shape, Slot)

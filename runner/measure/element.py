@@ -6,7 +6,7 @@ import numpy as np
 
 from runner.geometry.frames import rigid, rotation_from_vector, unit
 from runner.geometry.mesh import FaceTable, Floats, SurfaceKind
-from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Shape, Slot, Sphere, Torus, vector
+from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Point, Shape, Slot, Sphere, Torus, vector
 
 
 def array(values: tuple[float, float, float] | Floats) -> Floats:
@@ -23,7 +23,7 @@ def place(shape: Shape) -> Floats:
 
 
 def direction(shape: Shape) -> Floats | None:
-    """Return the unit direction of an element (normal, axis, direction), or None for a sphere."""
+    """Return the unit direction of an element (normal, axis, direction), or None for a sphere or a point."""
     for name in ("normal", "axis", "direction"):
         if hasattr(shape, name):
             return unit(array(getattr(shape, name)))
@@ -46,6 +46,8 @@ def signed_distance(shape: Shape, points: Floats) -> Floats:
     axis = direction(shape)
     if isinstance(shape, Sphere):
         return np.linalg.norm(points - origin, axis=1) - shape.radius
+    if isinstance(shape, Point):
+        return np.linalg.norm(points - origin, axis=1)
     assert axis is not None
     if isinstance(shape, Plane):
         return (points - origin) @ axis
@@ -65,7 +67,7 @@ def natural_normals(shape: Shape, points: Floats) -> Floats:
     """Return the natural unit normals (n, 3) of an element at the feet of points."""
     origin = place(shape)
     axis = direction(shape)
-    if isinstance(shape, Sphere):
+    if isinstance(shape, Sphere | Point):
         offset = points - origin
         length = np.linalg.norm(offset, axis=1, keepdims=True)
         return offset / np.where(length > 1e-12, length, 1.0)
@@ -112,6 +114,22 @@ def movement(nominal: Shape, measured: Shape) -> Floats:
         assert axis_b is not None
         shift = shift - (shift @ axis_b) * axis_b
     return rigid(rotation, origin_a - rotation @ origin_a + shift)
+
+
+def anchored(shape: Shape, nominal: Shape) -> Shape:
+    """Return the element with its point where the nominal's is, as nearly as it may slide, and directions alike."""
+    if isinstance(shape, Plane) and isinstance(nominal, Plane):
+        normal, origin = unit(array(shape.normal)), place(shape)
+        normal = normal if normal @ array(nominal.normal) >= 0 else -normal
+        at = array(nominal.point)
+        return Plane(vector(at - ((at - origin) @ normal) * normal), vector(normal))
+    if isinstance(shape, Cylinder | Line) and isinstance(nominal, Cylinder | Line):
+        axis, wish, origin = direction(shape), direction(nominal), place(shape)
+        assert axis is not None and wish is not None
+        axis = axis if axis @ wish >= 0 else -axis
+        foot = vector(origin + ((place(nominal) - origin) @ axis) * axis)
+        return Line(foot, vector(axis)) if isinstance(shape, Line) else Cylinder(foot, vector(axis), shape.radius)
+    return shape
 
 
 def face_shape(faces: FaceTable, face: int) -> Shape | None:

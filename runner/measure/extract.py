@@ -14,14 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.frames import invert, move_points
-from runner.geometry.mesh import SPECK, Floats, Nominal
+from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.shapes import Shape
 from runner.measure.detached import detached
 from runner.measure.element import as_surface, direction, feet, movement, natural_normals, place, signed_distance
 from runner.measure.nearest import border_of_patch, surface_of
-from runner.measure.patch import Patch, rounded
+from runner.measure.patch import Patch, in_turn, rounded
 from runner.measure.scene import Scene
-from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec
 
 AGREEMENT = 0.5
@@ -50,8 +49,8 @@ class Extracted:
     reason: str = ""
 
 
-FitRound = Callable[[Floats, Shape], "Shape | str"]
-"""Fits an element to points (n, 3), starting at a shape; text when it fails."""
+FitRound = Callable[[NDArray[np.int64], Shape], "Shape | str"]
+"""Fits an element to rows (n,) of the scene's points, starting at a shape; text when it fails."""
 
 
 def extract(spec: FeatureSpec, patch: Patch, scene: Scene, nominal: Nominal, fit: FitRound) -> Extracted:
@@ -64,7 +63,7 @@ def extract(spec: FeatureSpec, patch: Patch, scene: Scene, nominal: Nominal, fit
     corners = nominal.mesh.vertices[nominal.mesh.triangles[patch.triangles]]
     low, high = corners.min(axis=(0, 1)) - spec.search, corners.max(axis=(0, 1)) + spec.search
     rows = scene.cells.in_box(scene.points, low, high)
-    speck = isolated(scene.points[rows], spacing) | (scene.removed[rows] == SPECK)
+    speck = scene.specks[rows]
     lonely = rows[speck & (np.abs(signed_distance(start, scene.points[rows])) <= spec.search)]
     rows = rows[~speck]
     if not len(rows):
@@ -76,7 +75,7 @@ def extract(spec: FeatureSpec, patch: Patch, scene: Scene, nominal: Nominal, fit
     for _ in range(ROUNDS):
         if np.count_nonzero(chosen) < 3:
             break
-        found = fit(scene.points[rows[chosen]], shape)
+        found = fit(rows[chosen], shape)
         if isinstance(found, str):
             return Extracted(rows[chosen], len(lonely), 0.0, None, margin, reason=found)
         shape = found
@@ -137,7 +136,7 @@ class _Look:
         start: Shape,
     ) -> None:
         self._search, self._patch, self._start, self._margin = spec.search, patch, start, margin
-        self._span = spec.span
+        self._spec, self._span = spec, spec.span
         self._points = scene.points[rows]
         self._normals = None if scene.normals is None else scene.normals[rows]
         self._signed = scene.normals_signed
@@ -177,6 +176,8 @@ class _Look:
         if self._span is not None and axis is not None:
             height = (places - place(self._start)) @ axis
             inside &= (height >= self._span[0]) & (height <= self._span[1])
+        if self._spec.turn is not None:
+            inside &= in_turn(self._spec, places)
         chosen[rows[~inside]] = False
         return chosen
 

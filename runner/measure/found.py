@@ -11,6 +11,7 @@ from runner.geometry.fits.result import Fit
 from runner.geometry.mesh import Floats
 from runner.geometry.shapes import Shape, parameters
 from runner.measure.border import BorderFit
+from runner.measure.edge_places import EdgePlaces
 from runner.measure.patch import Patch
 from runner.measure.specs import FeatureSpec
 from runner.records import MeasuredFeature
@@ -32,9 +33,20 @@ class FoundFeature:
     fit: Fit | None = None
     border: BorderFit | None = None
     """For a feature from edges: where the material ends, place by place."""
+    places: EdgePlaces | None = None
+    """For trim edges and edge points: the edge place by place."""
     coverage: float | None = None
     rejected: int = 0
     notes: tuple[str, ...] = ()
+    extent: tuple[float, float] | None = None
+    """Constructed line: how far it reaches from its nominal point along its nominal direction, mm."""
+
+    @property
+    def axial(self) -> tuple[float, float] | None:
+        """How far it reaches along its nominal axis from the nominal's point, mm: by its faces, else as stated."""
+        if self.patch is not None and self.patch.axial is not None:
+            return self.patch.axial
+        return self.extent if self.extent is not None else self.spec.span
 
     @property
     def ok(self) -> bool:

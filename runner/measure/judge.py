@@ -11,8 +11,8 @@ from runner.measure.kinds import KINDS
 from runner.measure.specs import CharacteristicSpec
 from runner.records import PartResult, Result, Uncertainty, Verdict
 
-PER_UNIT = {"mm": 1.0, "in": 1.0 / 25.4, "deg": 180.0 / math.pi}
-"""What a value in mm or rad is multiplied by for its unit."""
+PER_UNIT = {"mm": 1.0, "in": 1.0 / 25.4, "deg": 180.0 / math.pi, "%": 100.0}
+"""What a value in mm or rad, or a share, is multiplied by for its unit."""
 WORST_FIRST = (Verdict.DOES_NOT_CONFORM, Verdict.NOT_MEASURED, Verdict.UNDECIDED, Verdict.CONFORMS, Verdict.INFORMATION)
 LENGTHLESS = (
     "sections",
@@ -20,8 +20,12 @@ LENGTHLESS = (
     "isolated points left out",
     "removed points near the surface",
     "zone turned by, deg",
+    "places",
+    "points in it",
 )
 """Details that are counts or angles and carry no unit of length."""
+OTHER_UNITS = (", deg", ", %")
+"""Details whose names end so carry their own unit."""
 
 
 def judge(spec: CharacteristicSpec, findings: Sequence[Finding]) -> Result:
@@ -104,10 +108,10 @@ def _decided(spec: CharacteristicSpec, finding: Finding) -> Decision:
 
 def _limits(spec: CharacteristicSpec, finding: Finding | None) -> tuple[float | None, float | None]:
     """Lower and upper limit of the value, mm or rad."""
+    own = (finding.lower, finding.upper) if isinstance(finding, Value) else (None, None)
     if _geometrical(spec):
-        upper = finding.upper if isinstance(finding, Value) and finding.upper is not None else spec.zone
-        return None, upper
-    return spec.lower, spec.upper
+        return None, spec.zone if own[1] is None else own[1]
+    return spec.lower if own[0] is None else own[0], spec.upper if own[1] is None else own[1]
 
 
 def _badness(spec: CharacteristicSpec, finding: Finding) -> float:
@@ -141,7 +145,8 @@ def _details(finding: Finding | None, factor: float, spec: CharacteristicSpec) -
         return {}
     scale = factor if spec.unit == "in" else 1.0
     return {
-        name: v if isinstance(v, str) or name in LENGTHLESS else float(v) * scale for name, v in finding.details.items()
+        name: v if isinstance(v, str) or name in LENGTHLESS or name.endswith(OTHER_UNITS) else float(v) * scale
+        for name, v in finding.details.items()
     }
 
 

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.distance import SurfaceIndex
+from runner.geometry.distance import Closest, SurfaceIndex
 from runner.geometry.mesh import Floats, Nominal
 from runner.measure.patch import Patch
 from runner.measure.sampling import polyline_points
@@ -25,9 +25,13 @@ class PieceOfSurface:
         """Return the distances (n,), mm, from points to the nearest of the triangles."""
         if not len(points):
             return np.zeros(0)
+        return np.abs(self.closest(points).distance)
+
+    def closest(self, points: Floats) -> Closest:
+        """Return the closest places of the triangles for points (n, 3)."""
         if self._index is None:
             self._index = SurfaceIndex.build(self._nominal, triangles=self._triangles)
-        return np.abs(self._index.closest(points).distance)
+        return self._index.closest(points)
 
 
 @lru_cache(maxsize=512)

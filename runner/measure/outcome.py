@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from runner.records import Outcome, PoseRecord, PoseStatus, Result, Verdict
+from runner.measure.faults import SAID, Fault
+from runner.records import Outcome, OverlapRecord, PoseRecord, PoseStatus, Result, Verdict
 
 MOST_NAMED = 4
 """Reasons name at most this many characteristics."""
@@ -32,6 +34,56 @@ def decide_outcome(results: Sequence[Result], poses: Sequence[PoseRecord]) -> tu
     if not any(r.verdict is Verdict.CONFORMS for r in results):
         return Outcome.HOLD, "no characteristic was decided", "Give the recipe at least one characteristic with limits."
     return Outcome.ACCEPT, "", ""
+
+
+def hold_for_overlaps(overlaps: Sequence[OverlapRecord]) -> tuple[str, str] | None:
+    """Why scans that contradict each other hold the part, and what to do; None when they agree."""
+    apart = [o for o in overlaps if not o.agrees]
+    if not apart:
+        return None
+    named = "; ".join(_apart(o) for o in apart[:MOST_NAMED])
+    rest = len(apart) - MOST_NAMED
+    return (
+        "the scans disagree: " + named + (f"; and {rest} more" if rest > 0 else ""),
+        "Find out which scan is right: the part may have moved, warped or been clamped between the scans, or a scan "
+        "is of another piece. Then scan again.",
+    )
+
+
+def _apart(overlap: OverlapRecord) -> str:
+    """One pair of scans that disagree, where and by how much."""
+    assert overlap.region is not None and overlap.limit is not None
+    place = "" if overlap.at is None else " near ({:.1f}, {:.1f}, {:.1f})".format(*overlap.at)
+    return (
+        f"{overlap.first} and {overlap.second} differ by {abs(overlap.region):.3f} mm{place}, "
+        f"more than {overlap.limit:.3f} mm"
+    )
+
+
+def undecided(results: Sequence[Result], reason: str) -> tuple[Result, ...]:
+    """Return results whose values stay, but which decide nothing, for one reason."""
+    decided = (Verdict.CONFORMS, Verdict.DOES_NOT_CONFORM)
+    return tuple(
+        replace(
+            r,
+            verdict=Verdict.UNDECIDED,
+            reason=reason,
+            parts=tuple(replace(p, verdict=Verdict.UNDECIDED) if p.verdict in decided else p for p in r.parts),
+        )
+        if r.verdict in decided
+        else r
+        for r in results
+    )
+
+
+def hold_for_faults(faults: Sequence[Fault]) -> tuple[str, str]:
+    """Why a part is held on which the program failed, and what to do. Nothing else that was found decides it."""
+    named = "; ".join(f"{fault.what}: {fault.error}" for fault in faults[:MOST_NAMED])
+    rest = len(faults) - MOST_NAMED
+    return (
+        f"{SAID}: {named}" + (f"; and {rest} more" if rest > 0 else ""),
+        "Report this to whoever looks after the program; scanning again won't help.",
+    )
 
 
 def _reasons(results: Sequence[Result]) -> str:

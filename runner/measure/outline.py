@@ -66,29 +66,39 @@ class Outline(Protocol):
 
 @dataclass(frozen=True)
 class CircleOutline:
-    """A hole (material outside) or a disc (material inside)."""
+    """A hole (material outside) or a disc (material inside), or an arc of one."""
 
     x: float
     y: float
     radius: float
     hole: bool = True
-    closed: bool = True
+    start: float = 0.0
+    """rad from x where an arc begins."""
+    sweep: float = 2.0 * np.pi
+    """rad anticlockwise."""
     names: tuple[str, ...] = ("x", "y", "radius")
 
     @property
+    def closed(self) -> bool:
+        """Whether it is a full circle."""
+        return self.sweep >= 2.0 * np.pi
+
+    @property
     def length(self) -> float:
-        """Circumference, mm."""
-        return float(2 * np.pi * self.radius)
+        """Circumference or length of the arc, mm."""
+        return float(self.sweep * self.radius)
 
     def locate(self, points: Floats) -> Located:
         """Return where points (n, 2) lie."""
         dx, dy = points[:, 0] - self.x, points[:, 1] - self.y
         depth = np.hypot(dx, dy) - self.radius
-        return Located((np.arctan2(dy, dx) % (2 * np.pi)) * self.radius, depth if self.hole else -depth)
+        angle = (np.arctan2(dy, dx) - self.start) % (2 * np.pi)
+        along = np.where(angle < self.sweep, angle * self.radius, np.nan)
+        return Located(along, depth if self.hole else -depth)
 
     def at(self, along: Floats) -> Places:
         """Return the places (c,) mm along the border."""
-        angle = along / self.radius
+        angle = along / self.radius + self.start
         away = np.column_stack([np.cos(angle), np.sin(angle)])
         sign = 1.0 if self.hole else -1.0
         rows = sign * np.column_stack([away, np.ones(len(along))])
@@ -97,7 +107,9 @@ class CircleOutline:
 
     def changed(self, step: Floats) -> CircleOutline:
         """Return the circle with centre and radius changed."""
-        return CircleOutline(self.x + step[0], self.y + step[1], self.radius + step[2], self.hole)
+        return CircleOutline(
+            self.x + step[0], self.y + step[1], self.radius + step[2], self.hole, self.start, self.sweep
+        )
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.frames import perpendicular
+from runner.geometry.frames import perpendicular, unit
 from runner.geometry.mesh import Floats, Nominal, SurfaceKind
-from runner.geometry.shapes import Cone, Cylinder, Line, Plane, Shape, Slot, Sphere, Torus
+from runner.geometry.shapes import Cone, Cylinder, Line, Plane, Point, Shape, Slot, Sphere, Torus
 from runner.geometry.surfaces import project
 from runner.measure.element import array, as_surface, axial, direction, natural_normals, place, signed_distance
 from runner.measure.element import slot_axes as _slot_axes
@@ -87,16 +87,74 @@ def _found_patch(spec: FeatureSpec, nominal: Nominal, spacing: float) -> Patch |
     elif isinstance(spec.shape, Slot):
         chosen = _slot_walls(spec.shape, nominal)
     elif isinstance(spec.shape, Line):
-        return NoPatch("a line is measured from edges, not from surface points")
+        return _ridge_patch(spec, spec.shape, nominal, spacing)
+    elif isinstance(spec.shape, Point):
+        return NoPatch("a point is not measured from a face")
     else:
         chosen = on_element(as_surface(spec.shape), nominal)
         if isinstance(spec.shape, Plane) and spec.extent != "coplanar" and chosen.any():
             chosen = connected_at(nominal, chosen, array(spec.shape.point))
         if spec.span is not None and chosen.any():
             chosen = _within_span(chosen, nominal, spec.shape, spec.span)
+        if spec.turn is not None and chosen.any():
+            chosen = _within_turn(chosen, nominal, spec)
     if not chosen.any():
         return NoPatch(_nothing_there(spec, nominal))
-    return make_patch(spec.shape, chosen, nominal, spacing, spec.span)
+    patch = make_patch(spec.shape, chosen, nominal, spacing, spec.span)
+    if spec.turn is not None and spec.shape is not None and not isinstance(spec.shape, Slot):
+        kept = in_turn(spec, patch.samples)
+        if not kept.any():
+            return NoPatch("the nominal has no face within the stated turn")
+        samples = patch.samples[kept]
+        patch = replace(patch, samples=samples, area=patch.area * float(kept.mean()), swept=_swept(samples, spec.shape))
+    return patch
+
+
+def _ridge_patch(spec: FeatureSpec, line: Line, nominal: Nominal, spacing: float) -> Patch | NoPatch:
+    """Both flat faces that meet in a line."""
+    from runner.measure.ridge import ridge_of
+
+    if spec.source != "surface":
+        return NoPatch("a line from edges lies on no face")
+    ridge = ridge_of(line, nominal, spec.span)
+    if isinstance(ridge, str):
+        return NoPatch(ridge)
+    return make_patch(line, ridge.triangles, nominal, spacing, ridge.span)
+
+
+def turned_from(spec: FeatureSpec, points: Floats) -> Floats:
+    """Return the angles (n,), rad, about a feature's axis from the middle of its stated turn, within half a turn."""
+    assert spec.shape is not None and spec.turn is not None
+    axis = direction(spec.shape)
+    assert axis is not None
+    u = array(spec.zero) if spec.zero is not None else perpendicular(axis)[0]
+    u = unit(u - (u @ axis) * axis)
+    offset = points - place(spec.shape)
+    angle = np.arctan2(offset @ np.cross(axis, u), offset @ u) - 0.5 * (spec.turn[0] + spec.turn[1])
+    result: Floats = np.mod(angle + np.pi, 2.0 * np.pi) - np.pi
+    return result
+
+
+def in_turn(spec: FeatureSpec, points: Floats) -> NDArray[np.bool_]:
+    """Return which points (n,) lie within the stated turn of an arc."""
+    assert spec.turn is not None
+    inside: NDArray[np.bool_] = np.abs(turned_from(spec, points)) <= 0.5 * (spec.turn[1] - spec.turn[0]) + 1e-9
+    return inside
+
+
+def _within_turn(chosen: NDArray[np.bool_], nominal: Nominal, spec: FeatureSpec) -> NDArray[np.bool_]:
+    """Drop triangles that lie wholly outside the stated turn."""
+    assert spec.turn is not None
+    rows = np.flatnonzero(chosen)
+    angle = turned_from(spec, nominal.mesh.vertices[nominal.mesh.triangles[rows]].reshape(-1, 3)).reshape(-1, 3)
+    half = 0.5 * (spec.turn[1] - spec.turn[0])
+    across = np.ptp(angle, axis=1) > np.pi
+    touching = (angle.min(axis=1) <= half) & (angle.max(axis=1) >= -half)
+    # a triangle that lies across the far side touches the turn by a corner or not at all
+    touching = np.where(across, (np.abs(angle) <= half).any(axis=1), touching)
+    kept = np.zeros(len(chosen), dtype=bool)
+    kept[rows[touching]] = True
+    return kept
 
 
 def make_patch(

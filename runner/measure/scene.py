@@ -13,6 +13,7 @@ from runner.geometry.distance import SurfaceIndex
 from runner.geometry.mesh import KEPT, SPECK, Floats, Ints, Nominal
 from runner.geometry.meshnormals import vertex_normals
 from runner.measure.cells import Cells, make_cells, typical_spacing
+from runner.measure.density import share_of_surface
 from runner.measure.sided import AGREEMENT, beside_rim, closest_facing, nominal_normals
 from runner.measure.specks import facing_nobody, find_specks
 
@@ -71,11 +72,25 @@ class Scene:
     beyond_reach: int
     """Points left out because they are farther from the nominal than ``reach``."""
     covariances: tuple[Floats | None, ...] = field(default=())
+    weights: Floats | None = None
+    """(n,) surface that each point stands for, mean 1, where several scans of different spacing were put together: a
+    least-squares fit weighted by it sees every stretch of surface alike, however densely a detail scan took one of
+    them. None: a single scan."""
 
     @property
     def kept(self) -> NDArray[np.bool_]:
         """(n,) points that clean-up kept."""
         return self.removed == KEPT
+
+    @cached_property
+    def on_boundary(self) -> NDArray[np.bool_]:
+        """(n,) vertices on the boundary loops of a mesh; none of a cloud."""
+        from runner.measure.edges import mesh_boundary
+
+        found = np.zeros(len(self.points), dtype=bool)
+        if self.triangles is not None:
+            found[mesh_boundary(self.triangles, len(self.points))] = True
+        return found
 
     @cached_property
     def specks(self) -> NDArray[np.bool_]:
@@ -120,12 +135,13 @@ def build_scene(scans: Sequence[AlignedScan], nominal: Nominal, index: SurfaceIn
             if len(wrong):
                 _other_side(nominal, points, normals, wrong, reach, triangle, face, distance, agrees, beyond)
     cells = make_cells(points)
+    number = _joined([np.full(len(p.points), k, dtype=np.uint8) for k, p in enumerate(pieces)], np.uint8)
     return Scene(
         points=points,
         normals=normals,
         normals_signed=signed,
         triangles=triangles,
-        scan=_joined([np.full(len(p.points), k, dtype=np.uint8) for k, p in enumerate(pieces)], np.uint8),
+        scan=number,
         triangle=triangle,
         face=face,
         distance=distance,
@@ -138,6 +154,7 @@ def build_scene(scans: Sequence[AlignedScan], nominal: Nominal, index: SurfaceIn
         scans=len(scans),
         beyond_reach=sum(len(s.points) for s in scans) - len(points),
         covariances=tuple(s.covariance for s in scans),
+        weights=share_of_surface(points, number, face, len(scans)) if len(scans) > 1 else None,
     )
 
 

@@ -55,6 +55,8 @@ class FeatureSpec:
     """Trim edge: points on the edges meant, in order; two or more pick the stretch between the first and the last."""
     corner_radius: float = 0.0
     """Rectangle, square-ended slot: rounding of the corners, mm; corners are left out of the fit."""
+    edge_depth: float = 0.3
+    """From edges: how far below the sheet's surface, mm, material still counts as the edge (an edge break, a burr)."""
     parents: tuple[str, ...] = ()
     """Constructed: the features it is made of, in order; they stand before it in the plan."""
     origin: Origin | None = None

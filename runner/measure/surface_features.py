@@ -6,27 +6,62 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runner.geometry.fits import fit_cone, fit_cylinder, fit_plane, fit_slot, fit_sphere, fit_torus
 from runner.geometry.fits.result import FailedFit, Fit, Fixed
+from runner.geometry.fits.zones import zone_slot
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Shape, Slot, Sphere, Torus, vector
-from runner.measure.element import array, as_surface, direction, place, signed_distance, slot_axes
+from runner.measure.associate import associated
+from runner.measure.element import anchored, array, as_surface, direction, feet, place, signed_distance, slot_axes
 from runner.measure.extract import covered_share, extract
 from runner.measure.found import FoundFeature
 from runner.measure.patch import NoPatch, Patch, find_patch
+from runner.measure.ridge import line_fit, ridge_of
 from runner.measure.scene import Scene
 from runner.measure.specs import FeatureSpec
 
-LEAST_POINTS = {"plane": 3, "circle": 3, "cylinder": 5, "cone": 6, "sphere": 4, "slot": 5, "torus": 7}
+LEAST_POINTS = {"plane": 3, "circle": 3, "arc": 3, "cylinder": 5, "cone": 6, "sphere": 4, "slot": 5, "torus": 7}
 SAFETY = 4
 """A feature needs this many times the points that its element is determined by."""
-LEAST_ARC = np.radians(8.0)
+LEAST_ARC = np.radians(5.0)
 """Shorter arcs of a cylinder or circle don't hold its radius."""
+
+
+FARTHER = (2.0, 4.0)
+"""Where nothing is found, it is looked for within these multiples of the search, to say where it is."""
 
 
 def measure_surface_feature(spec: FeatureSpec, nominal: Nominal, scene: Scene) -> FoundFeature:
     """Measure one feature from surface points."""
+    found = _measured(spec, nominal, scene)
+    if found.ok or spec.shape is None or found.patch is None:
+        return found
+    away = _farther(spec, nominal, scene, found.coverage or 0.0)
+    return found if away is None else replace(found, reason=_beyond(away, spec.search))
+
+
+def _farther(spec: FeatureSpec, nominal: Nominal, scene: Scene, seen: float) -> float | None:
+    """How far from nominal the feature lies, mm, if it is seen beyond its search."""
+    for factor in FARTHER:
+        wide = min(factor * spec.search, scene.reach)
+        if wide <= spec.search:
+            return None
+        found = _measured(replace(spec, search=wide, association="least squares"), nominal, scene)
+        if not found.ok or found.shape is None or (found.coverage or 0.0) < seen + 0.2:
+            continue
+        away = displacement(as_surface(spec.shape), as_surface(found.shape), found.points)  # type: ignore[arg-type]
+        if away > spec.search:
+            return away
+    return None
+
+
+def _beyond(away: float, search: float) -> str:
+    return f"what was found lies {away:.2f} mm from nominal, beyond the search of {search:g} mm"
+
+
+def _measured(spec: FeatureSpec, nominal: Nominal, scene: Scene) -> FoundFeature:
     patch = find_patch(spec, nominal, max(scene.spacing, 1e-3))
     if isinstance(patch, NoPatch):
         return FoundFeature(spec, None, reason=patch.reason)
@@ -34,11 +69,13 @@ def measure_surface_feature(spec: FeatureSpec, nominal: Nominal, scene: Scene) -
         return _region(spec, patch, scene)
     if isinstance(spec.shape, Slot):
         return _slot(spec, patch, scene)
+    if isinstance(spec.shape, Line):
+        return _line(spec, patch, nominal, scene)
     fitter = _fitter(spec)
     last: list[Fit] = []
 
-    def fit_round(points: Floats, start: Shape) -> Shape | str:
-        fit = fitter(points, start)
+    def fit_round(rows: NDArray[np.int64], start: Shape) -> Shape | str:
+        fit = fitter(scene.points[rows], start, _weights(scene, rows))
         if isinstance(fit, FailedFit):
             return fit.reason
         last[:] = [fit]
@@ -60,7 +97,9 @@ def measure_surface_feature(spec: FeatureSpec, nominal: Nominal, scene: Scene) -
         return replace(base, reason=got.reason)
     if len(got.rows) < least:
         return replace(base, reason=f"only {len(got.rows)} points on it; at least {least} are needed")
-    fit = last[0] if got.settled and last else fitter(base.points, got.shape or as_surface(spec.shape))
+    fit: Fit | FailedFit | None = last[0] if got.settled and last else None
+    if fit is None:
+        fit = fitter(base.points, got.shape or as_surface(spec.shape), _weights(scene, got.rows))
     if isinstance(fit, FailedFit):
         return replace(base, reason=fit.reason)
     shape = anchored(fit.shape, as_surface(spec.shape))
@@ -70,24 +109,19 @@ def measure_surface_feature(spec: FeatureSpec, nominal: Nominal, scene: Scene) -
     notes = [f"{got.rejected} isolated points left out"] if got.rejected else []
     if got.margin:
         notes.append(f"{got.margin:.2f} mm along the face's borders left out")
+    if spec.association != "least squares":
+        held = Fixed(axis=spec.shape.axis) if isinstance(spec.shape, Circle) else None
+        other = associated(spec, base.points, shape, patch.outward, held)
+        if isinstance(other, str):
+            return replace(base, reason=f"{spec.association}: {other}")
+        shape = anchored(other, as_surface(spec.shape))
+        trouble = _trouble(spec, shape, base.points, got.coverage)
+        if trouble:
+            return replace(base, reason=trouble)
+        rms = float(np.sqrt(np.mean(signed_distance(shape, base.points) ** 2)))
+        fit = replace(fit, shape=shape, rms=rms, residuals=None)
+        notes.append(f"{spec.association} over all its points, unfiltered; covariance that of least squares")
     return replace(base, shape=_as_asked(spec, shape), fit=fit, notes=tuple(notes))
-
-
-def anchored(shape: Shape, nominal: Shape) -> Shape:
-    """Return the element with its point where the nominal's is, as nearly as it may slide, and directions alike."""
-    if isinstance(shape, Plane) and isinstance(nominal, Plane):
-        normal, origin = direction(shape), place(shape)
-        assert normal is not None
-        normal = normal if normal @ array(nominal.normal) >= 0 else -normal
-        at = array(nominal.point)
-        return Plane(vector(at - ((at - origin) @ normal) * normal), vector(normal))
-    if isinstance(shape, Cylinder) and isinstance(nominal, Cylinder):
-        axis, origin = direction(shape), place(shape)
-        assert axis is not None
-        axis = axis if axis @ array(nominal.axis) >= 0 else -axis
-        at = array(nominal.point)
-        return Cylinder(vector(origin + ((at - origin) @ axis) * axis), vector(axis), shape.radius)
-    return shape
 
 
 def _as_asked(spec: FeatureSpec, shape: Shape) -> Shape:
@@ -97,23 +131,28 @@ def _as_asked(spec: FeatureSpec, shape: Shape) -> Shape:
     return shape
 
 
-def _fitter(spec: FeatureSpec) -> Callable[[Floats, Shape], Fit | FailedFit]:
+def _weights(scene: Scene, rows: NDArray[np.int64]) -> Floats | None:
+    """Surface that each of the rows stands for, where a dense scan of a set would outweigh the others."""
+    return None if scene.weights is None else scene.weights[rows]
+
+
+def _fitter(spec: FeatureSpec) -> Callable[[Floats, Shape, Floats | None], Fit | FailedFit]:
     """The least-squares fit of a kind; a circle keeps the nominal direction of its axis."""
     shape = spec.shape
     if isinstance(shape, Plane):
-        return lambda points, start: fit_plane(points, start)  # type: ignore[arg-type]
+        return lambda points, start, weights: fit_plane(points, start, weights)  # type: ignore[arg-type]
     if isinstance(shape, Cylinder):
-        return lambda points, start: fit_cylinder(points, start)  # type: ignore[arg-type]
+        return lambda points, start, weights: fit_cylinder(points, start, weights)  # type: ignore[arg-type]
     if isinstance(shape, Circle):
         held = Fixed(axis=shape.axis)
-        return lambda points, start: fit_cylinder(points, start, fixed=held)  # type: ignore[arg-type]
+        return lambda points, start, weights: fit_cylinder(points, start, weights, fixed=held)  # type: ignore[arg-type]
     if isinstance(shape, Cone):
-        return lambda points, start: fit_cone(points, start)  # type: ignore[arg-type]
+        return lambda points, start, weights: fit_cone(points, start, weights)  # type: ignore[arg-type]
     if isinstance(shape, Sphere):
-        return lambda points, start: fit_sphere(points, start)  # type: ignore[arg-type]
+        return lambda points, start, weights: fit_sphere(points, start, weights)  # type: ignore[arg-type]
     if isinstance(shape, Torus):
-        return lambda points, start: fit_torus(points, start)  # type: ignore[arg-type]
-    return lambda points, start: FailedFit(f"a {spec.kind} can't be fitted to surface points")
+        return lambda points, start, weights: fit_torus(points, start, weights)  # type: ignore[arg-type]
+    return lambda points, start, weights: FailedFit(f"a {spec.kind} can't be fitted to surface points")
 
 
 def _trouble(spec: FeatureSpec, shape: Shape, points: Floats, coverage: float) -> str:
@@ -128,7 +167,7 @@ def _trouble(spec: FeatureSpec, shape: Shape, points: Floats, coverage: float) -
             return f"only {np.degrees(arc):.0f} deg of its turn was seen"
     away = displacement(nominal, shape, points)
     if away > spec.search * 1.001:
-        return f"what was found lies {away:.2f} mm from nominal, beyond the search of {spec.search:g} mm"
+        return _beyond(away, spec.search)
     return ""
 
 
@@ -143,10 +182,14 @@ def displacement(nominal: Shape, shape: Shape, points: Floats) -> float:
         height = float(((points - place(shape)) @ axis).mean())
         offset = place(shape) + height * axis - place(nominal)
         normal = array(nominal.axis)
-        return float(np.linalg.norm(offset - (offset @ normal) * normal))
-    if isinstance(nominal, Cone):
-        return 0.0
-    return float(np.linalg.norm(place(shape) - place(nominal)))
+        centre = float(np.linalg.norm(offset - (offset @ normal) * normal))
+    elif isinstance(nominal, Cone):
+        centre = np.inf
+    else:
+        centre = float(np.linalg.norm(place(shape) - place(nominal)))
+    # the centre of a short arc or a small cap is far from held: there the surface itself tells
+    surface = float(np.abs(signed_distance(nominal, feet(shape, points))).max(initial=0.0))
+    return min(centre, surface)
 
 
 def _arc(points: Floats, shape: Cylinder) -> float:
@@ -185,6 +228,36 @@ def _region(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     return found
 
 
+def _line(spec: FeatureSpec, patch: Patch, nominal: Nominal, scene: Scene) -> FoundFeature:
+    """An edge between two flat faces: the line in which their fitted planes meet."""
+    assert isinstance(spec.shape, Line)
+    ridge = ridge_of(spec.shape, nominal, spec.span)
+    base = FoundFeature(spec, None, patch=patch)
+    if isinstance(ridge, str):
+        return replace(base, reason=ridge)
+    faces = [_measured(replace(spec, kind="plane", shape=p, span=None), nominal, scene) for p in ridge.planes]
+    rows = np.unique(np.concatenate([face.rows for face in faces]))
+    seen = [face.coverage for face in faces if face.coverage is not None]
+    base = replace(
+        base,
+        rows=rows,
+        points=scene.points[rows],
+        rejected=sum(face.rejected for face in faces),
+        coverage=min(seen) if len(seen) == 2 else None,
+    )
+    for face in faces:
+        if not face.ok:
+            return replace(base, reason=f"one of the two faces that meet in it: {face.reason}")
+    first, second = faces
+    assert isinstance(first.shape, Plane) and isinstance(second.shape, Plane)
+    assert first.fit is not None and second.fit is not None
+    fit = line_fit(spec.shape, (first.fit, second.fit))
+    if isinstance(fit, str):
+        return replace(base, reason=fit)
+    notes = ("where the planes fitted to its two faces meet", *dict.fromkeys(first.notes + second.notes))
+    return replace(base, shape=fit.shape, fit=fit, notes=notes)
+
+
 def _slot(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     """A slot from the points of its walls, projected along its axis."""
     assert isinstance(spec.shape, Slot)
@@ -198,6 +271,8 @@ def _slot(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     margin = min(1.5 * scene.spacing, 0.25 * (high - low)) if spec.margin is None else spec.margin
     height = (scene.points[rows] - centre) @ axis
     rows = rows[(height >= low + margin) & (height <= high - margin)]
+    if not spec.shape.round_ends:
+        rows = rows[~_in_corner(spec, scene.points[rows] - centre, along, across, 0.5 * margin)]
     speck = scene.specks[rows]
     rows = rows[~speck]
     points = scene.points[rows]
@@ -210,31 +285,65 @@ def _slot(spec: FeatureSpec, patch: Patch, scene: Scene) -> FoundFeature:
     start = Slot(
         (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (1.0, 0.0, 0.0), spec.shape.length, spec.shape.width, spec.shape.round_ends
     )
-    fit = fit_slot(flat, start)
+    fit = fit_slot(flat, start, _weights(scene, rows))
     if isinstance(fit, FailedFit):
         return replace(base, reason=fit.reason)
-    here, turned = fit.shape.centre, fit.shape.along
-    shape = Slot(
-        vector(centre + here[0] * along + here[1] * across),
-        spec.shape.axis,
-        vector(turned[0] * along + turned[1] * across),
-        fit.shape.length,
-        fit.shape.width,
-        spec.shape.round_ends,
-    )
+    shape = _in_space(fit.shape, spec.shape)
     coverage = covered_share(patch.samples, points, scene.spacing, slack=0.5 * spec.search)
     trouble = ""
     if coverage < spec.least_coverage:
         trouble = f"only {coverage:.0%} of it was seen; at least {spec.least_coverage:.0%} is needed"
-    return replace(base, shape=shape, fit=fit, coverage=coverage, reason=trouble or _one_sided(spec.shape, flat))
+    away = float(np.linalg.norm(place(shape) - centre))
+    if not trouble and away > spec.search * 1.001:
+        trouble = _beyond(away, spec.search)
+    trouble = trouble or _one_sided(spec.shape, flat)
+    if not trouble and spec.association == "minimum zone":
+        zone = zone_slot(flat, fit.shape)
+        if isinstance(zone, FailedFit):
+            trouble = zone.reason
+        else:
+            shape = _in_space(zone.shape, spec.shape)
+    elif spec.association != "least squares":
+        trouble = trouble or f"a slot has no {spec.association} association; its mating size is a size definition"
+    return replace(base, shape=None if trouble else shape, fit=fit, coverage=coverage, reason=trouble)
+
+
+def _in_space(flat: Slot, nominal: Slot) -> Slot:
+    """A slot found in the plane along and across the nominal one."""
+    centre, along, across, _ = slot_axes(nominal)
+    here, turned = flat.centre, flat.along
+    return Slot(
+        vector(centre + here[0] * along + here[1] * across),
+        nominal.axis,
+        vector(turned[0] * along + turned[1] * across),
+        flat.length,
+        flat.width,
+        nominal.round_ends,
+    )
+
+
+def _in_corner(spec: FeatureSpec, offset: Floats, along: Floats, across: Floats, margin: float) -> NDArray[np.bool_]:
+    """Which places, from the centre, lie in the rounded corners of a rectangle, or within the margin of them."""
+    assert isinstance(spec.shape, Slot)
+    room = spec.corner_radius + margin
+    near: NDArray[np.bool_] = (np.abs(offset @ along) > 0.5 * spec.shape.length - room) & (
+        np.abs(offset @ across) > 0.5 * spec.shape.width - room
+    )
+    return near
 
 
 def _one_sided(slot: Slot, flat: Floats) -> str:
     """Why a slot is not held by its points (n, 2), along and across from its nominal centre; empty when it is."""
     half = 0.5 * slot.length - (0.5 * slot.width if slot.round_ends else 0.0)
-    straight = np.abs(flat[:, 0]) <= half
+    if slot.round_ends:
+        straight = np.abs(flat[:, 0]) <= half
+        capped = np.abs(flat[:, 0]) > 0.9 * half
+    else:
+        # of a rectangle each point belongs to the side it is nearest to
+        capped = half - np.abs(flat[:, 0]) < 0.5 * slot.width - np.abs(flat[:, 1])
+        straight = ~capped
     sides = [np.count_nonzero(straight & (sign * flat[:, 1] > 0.25 * slot.width)) for sign in (1, -1)]
-    ends = [np.count_nonzero(sign * flat[:, 0] > 0.9 * half) for sign in (1, -1)]
+    ends = [np.count_nonzero(capped & (sign * flat[:, 0] > 0.0)) for sign in (1, -1)]
     if min(sides) < SAFETY or min(sides) < 0.1 * max(sides):
         return "one of its long sides was not seen"
     if min(ends) < SAFETY or min(ends) < 0.1 * max(ends):

@@ -61,6 +61,17 @@ def felt_space(rows: Floats, basis: Floats) -> Floats:
     return basis @ vectors[:rank].T
 
 
+def with_least_turn(vectors: Floats, loose: Floats) -> Floats:
+    """Return movements (6, k) that turn as little as they can, and then shift as little, along ``loose`` (6, m).
+
+    A part that is free to turn about a hole is shifted there without a turn, wherever the centre of the twists lies.
+    """
+    if not loose.shape[1] or not vectors.shape[1]:
+        return vectors
+    heavy = np.array([1e6, 1e6, 1e6, 1.0, 1.0, 1.0])[:, None]
+    return vectors - loose @ np.linalg.lstsq(heavy * loose, heavy * vectors, rcond=None)[0]
+
+
 def orthonormal(vectors: Floats) -> Floats:
     """Return an orthonormal basis of the columns (6, k)."""
     if vectors.shape[1] == 0:

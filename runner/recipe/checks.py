@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
 
 from runner.diagnostics import Problem
-from runner.recipe import checks_features, checks_kinds
+from runner.recipe import checks_alignment, checks_features, checks_kinds, checks_new
 from runner.recipe.characteristics import (
     AngleBetween,
+    Coaxial,
     Distance,
     Measured,
     Orientation,
     OtherGauge,
     Position,
     Profile,
+    Runout,
+    Symmetry,
 )
 from runner.recipe.draft import Draft
 from runner.recipe.expand import member_names
-from runner.recipe.features import PatternFeature
-from runner.recipe.places import Places
+from runner.recipe.features import Constructed, PatternFeature
+from runner.recipe.frames import is_written_out, place_of, places_in
 from runner.recipe.scalars import listed, nearest, shown
-from runner.recipe.schema import Recipe
 
 MOST_SUGGESTIONS = 40
 """Nearest names are sought for so many problems of one sort; it keeps the time bounded."""
 
-NOMINAL_SUFFIXES = (".step", ".stp", ".stl", ".ply", ".obj")
+SINGLE = ("to", "face", "hole", "chamfer", "trim edge")
+"""Keys that name one feature, never a pattern."""
 
 Check = Callable[[Draft], list[Problem]]
 Path = tuple[str | int, ...]
@@ -34,25 +36,32 @@ Path = tuple[str | int, ...]
 
 def check(draft: Draft) -> list[Problem]:
     """Return the problems of all checks, unsorted."""
-    every = (*CHECKS, *checks_features.CHECKS, *checks_kinds.CHECKS)
+    every = (
+        *CHECKS,
+        *checks_features.CHECKS,
+        *checks_kinds.CHECKS,
+        *checks_new.CHECKS,
+        *checks_alignment.CHECKS,
+    )
     return [problem for one in every for problem in one(draft)]
 
 
 def references_of(draft: Draft) -> Iterator[tuple[Path, str]]:
     """Yield path and name of every reference to a feature."""
     for label, datum in draft.datums.items():
-        if datum is not None:
+        if datum is not None and datum.feature is not None:
             yield ("datums", label, "feature"), datum.feature
+    for name, feature in draft.features.items():
+        if isinstance(feature, Constructed):
+            several = len(feature.parents) > 1
+            for i, parent in enumerate(feature.parents):
+                yield ("features", name, feature.kind, *((i,) if several else ())), parent
+    yield from checks_alignment.references(draft)
     for name, characteristic in draft.characteristics.items():
-        if characteristic is None or isinstance(characteristic, OtherGauge):
+        if characteristic is None:
             continue
-        value = getattr(characteristic, characteristic.kind)
-        path: Path = ("characteristics", name, characteristic.kind)
-        if isinstance(value, tuple):
-            for i, one in enumerate(value):
-                yield (*path, i), one
-        else:
-            yield path, value
+        for inside, reference in characteristic.references:
+            yield ("characteristics", name, *inside), reference
         to = getattr(characteristic, "to", None)
         if to is not None:
             yield ("characteristics", name, "to"), to
@@ -90,7 +99,7 @@ def unknown_features(draft: Draft) -> list[Problem]:
             problems.append(
                 draft.places.problem(path, f'"{name}" is no pattern', "each of a pattern", f'write "{name}" alone')
             )
-        if pattern and path[0] == "characteristics" and (path[-1] == "to" or isinstance(path[-1], int)):
+        if pattern and path[0] == "characteristics" and (path[-1] in SINGLE or isinstance(path[-1], int)):
             problems.append(
                 draft.places.problem(
                     path, f'"{name}" is a pattern where one feature belongs', f'one member, such as "{name} 1"'
@@ -118,8 +127,7 @@ def unknown_datums(draft: Draft) -> list[Problem]:
     for path, frame in frames_of(draft):
         if frame in draft.systems:
             continue
-        labels = re.fullmatch(r"[A-Z]{1,2}\d?(-[A-Z]{1,2}\d?)*", frame)
-        if "|" in frame or frame in draft.datums or labels:
+        if is_written_out(frame) or frame in draft.datums:
             problems += _datums_in(draft, path, frame)
             continue
         problems.append(
@@ -147,11 +155,10 @@ def _datums_in(draft: Draft, whole: Path, text: str) -> list[Problem]:
     for i, place in enumerate(places):
         # a list is pointed at item by item, a text "A|B" as a whole
         path = (*whole, i) if node is not None and node.items is not None else whole
-        if re.search("Ⓜ|Ⓛ|\\(M\\)|\\(L\\)", place):
-            said = f'"{place}": a datum at its material condition is not measured by this version'
-            problems.append(draft.places.problem(path, said, "the datum alone"))
-            continue
-        for label in place.split("-"):
+        wrong = checks_alignment.place_problem(draft, place_of(place))
+        if wrong is not None:
+            problems.append(draft.places.problem(path, *wrong))
+        for label in place_of(place).labels:
             if label not in draft.datums:
                 said = f'refers to datum "{label}", but this recipe defines {listed(draft.datums) or "none"}'
                 problems.append(draft.places.problem(path, said, "", nearest(label, list(draft.datums)[:40])))
@@ -171,7 +178,7 @@ def unused(draft: Draft) -> list[Problem]:
     frames = [frame for _, frame in frames_of(draft)]
     used_systems = set(frames)
     in_frames = [*frames, *(system for system in draft.systems.values() if system)]
-    used_datums = {label for frame in in_frames for label in re.split(r"[|-]", frame)}
+    used_datums = {label for frame in in_frames for place in places_in(frame) for label in place.labels}
     used_features: set[str] = set()
     for _, reference in references_of(draft):
         name = reference.removeprefix("each of ")
@@ -192,23 +199,6 @@ def _warning(draft: Draft, path: Path, message: str) -> Problem:
     return draft.places.problem(path, message, severity="warning", at_key=True)
 
 
-def alignment_datums(draft: Draft) -> list[Problem]:
-    """Find an alignment by datums without datums, datums without that method, and a start without a fit."""
-    alignment = draft.alignment
-    if alignment is None:
-        return []
-    if alignment.method == "datums" and alignment.datums is None:
-        said = "method: datums needs datums"
-        return [draft.places.problem(("alignment", "method"), said, "datums: the name of a datum system")]
-    if alignment.datums is not None and alignment.method != "datums":
-        said = "datums are named but the method is not datums"
-        return [draft.places.problem(("alignment", "datums"), said, "method: datums")]
-    if alignment.method == "as scanned" and alignment.start == "automatic":
-        said = "method: as scanned makes no fit, so that nothing is started"
-        return [draft.places.problem(("alignment", "start"), said, "start: as scanned")]
-    return []
-
-
 def uncertainty_stated(draft: Draft) -> list[Problem]:
     """Find characteristics without an uncertainty where the decision is guarded by it."""
     if draft.decision is None or draft.decision.rule != "guarded":
@@ -216,8 +206,8 @@ def uncertainty_stated(draft: Draft) -> list[Problem]:
     defaults = draft.defaults.characteristics if draft.defaults is not None else None
     problems: list[Problem] = []
     for name, characteristic in draft.characteristics.items():
-        if isinstance(characteristic, AngleBetween):
-            key, stated = "angle uncertainty", characteristic.uncertainty
+        if characteristic is not None and characteristic.angular and not isinstance(characteristic, OtherGauge):
+            key, stated = "angle uncertainty", getattr(characteristic, "uncertainty", None)
             stated = stated or (defaults.angle_uncertainty if defaults else None)
         elif isinstance(characteristic, Measured):
             key, stated = "uncertainty", characteristic.uncertainty
@@ -263,11 +253,18 @@ def frames_needed(draft: Draft) -> list[Problem]:
         if isinstance(characteristic, Orientation) and (characteristic.datums is None) == (characteristic.to is None):
             said = "states neither datums nor to" if characteristic.to is None else "states both datums and to"
             problems.append(draft.places.problem(path, said, "datums, or to: a feature", at_key=True))
-        if isinstance(characteristic, Position) and characteristic.datums is None:
-            said = "a position without datums is not measured by this version"
+        needed = isinstance(characteristic, Position | Coaxial | Symmetry | Runout)
+        if needed and getattr(characteristic, "datums", None) is None:
+            assert characteristic is not None
+            said = f"a {characteristic.kind} needs datums"
             problems.append(draft.places.problem(path, said, "datums: ...", at_key=True))
-        if isinstance(characteristic, Distance) and characteristic.datums is not None and characteristic.along is None:
-            said = "datums without a direction have no effect on a distance"
+        if (
+            isinstance(characteristic, Distance | AngleBetween)
+            and characteristic.datums is not None
+            and characteristic.along is None
+        ):
+            what = "a distance" if isinstance(characteristic, Distance) else "an angle"
+            said = f"datums without a direction have no effect on {what}"
             problems.append(draft.places.problem((*path, "datums"), said, "along: a direction"))
     return problems
 
@@ -303,37 +300,9 @@ CHECKS: tuple[Check, ...] = (
     unknown_features,
     unknown_datums,
     unused,
-    alignment_datums,
     uncertainty_stated,
     pictures_exist,
     frames_needed,
     units_of_standards,
     units_of_entries,
 )
-
-
-def check_files(recipe: Recipe, places: Places) -> list[Problem]:
-    """Return the problems of files that a recipe names; the only check that looks at the disk."""
-    path = recipe.nominal_path
-    try:
-        exists = path.is_file()
-    except (OSError, ValueError):
-        exists = False
-    if not exists:
-        said = f'there is no file "{recipe.nominal.file}"'
-        near = nearest(path.name, _files_beside(recipe))
-        return [places.problem(("nominal", "file"), said, "a path from the recipe's folder", near)]
-    if path.suffix.lower() not in NOMINAL_SUFFIXES:
-        said = f'"{path.name}" is no kind of nominal known here'
-        return [places.problem(("nominal", "file"), said, "a file " + ", ".join(NOMINAL_SUFFIXES))]
-    return []
-
-
-def _files_beside(recipe: Recipe) -> list[str]:
-    """Return up to 200 names of nominal files in the folder that was looked in."""
-    try:
-        folder = recipe.nominal_path.parent
-        names = (entry.name for entry in folder.iterdir() if entry.suffix.lower() in NOMINAL_SUFFIXES)
-        return sorted(name for name, _ in zip(names, range(200), strict=False))
-    except (OSError, ValueError):
-        return []

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from runner.diagnostics import Problem
 from runner.recipe.draft import Draft
 from runner.recipe.expand import count_of, places_of
-from runner.recipe.features import PatternFeature
-from runner.recipe.kinds import DATUM_FEATURES
+from runner.recipe.features import FeatureOptions, PatternFeature
+from runner.recipe.kinds import DATUM_FEATURES, EDGE_KINDS
 from runner.recipe.scalars import Refused
 
 MOST_MEMBERS = 10_000
@@ -51,11 +51,25 @@ def empty_sections(draft: Draft) -> list[Problem]:
     return problems
 
 
+def edge_depths(draft: Draft) -> list[Problem]:
+    """Find depths of edges on features that are not taken from edges."""
+    problems = []
+    for name, feature in draft.features.items():
+        if not isinstance(feature, FeatureOptions) or feature.depth is None:
+            continue
+        kind = feature.of.repeated if isinstance(feature, PatternFeature) else feature.kind
+        source = getattr(feature, "from_", None) or ("edges" if kind in EDGE_KINDS else "surface")
+        if source != "edges":
+            said = f"depth belongs to features from edges, but this {kind} is taken from its surface"
+            problems.append(draft.places.problem(("features", name, "depth"), said, "from: edges, or no depth"))
+    return problems
+
+
 def datum_features(draft: Draft) -> list[Problem]:
     """Find datums on features that give none."""
     problems = []
     for label, datum in draft.datums.items():
-        kind = draft.kind_of(datum.feature) if datum is not None else None
+        kind = draft.kind_of(datum.feature) if datum is not None and datum.feature is not None else None
         if kind is not None and kind not in DATUM_FEATURES:
             said = f"a {kind} gives no datum in this version"
             path = ("datums", label, "feature")
@@ -88,19 +102,20 @@ def patterns_possible(draft: Draft) -> list[Problem]:
                 said = f"members {twin + 1} and {i + 1} lie at the same place"
                 problems.append(draft.places.problem(path, said, at_key=True))
                 break
-        slot = feature.of.slot
+        slot = feature.of.slot or feature.of.rectangle
+        shown = "slot" if feature.of.slot is not None else "rectangle"
         if slot is None:
             continue
         if slot.along is None and lengthwise is None:
-            said = "the slots' direction is not stated, and places give none"
+            said = f"the {shown}s' direction is not stated, and places give none"
             problems.append(
-                draft.places.problem(("features", name, "of", "slot"), said, "along: a direction", at_key=True)
+                draft.places.problem(("features", name, "of", shown), said, "along: a direction", at_key=True)
             )
         elif not _square(tuple(axis), slot.along or tuple(lengthwise[0])):  # type: ignore[index]
-            said = "the slots' length is not square to the axis"
+            said = f"the {shown}s' length is not square to the axis"
             problems.append(
                 draft.places.problem(
-                    ("features", name, "of", "slot"), said, "along: a direction square to it", at_key=True
+                    ("features", name, "of", shown), said, "along: a direction square to it", at_key=True
                 )
             )
     return problems
@@ -115,10 +130,11 @@ def slots_possible(draft: Draft) -> list[Problem]:
     """Find slots whose length is not square to their axis, and far sides without a sheet thickness."""
     problems = []
     for name, feature in draft.features.items():
-        slot = getattr(feature, "slot", None)
+        shown = "rectangle" if getattr(feature, "rectangle", None) is not None else "slot"
+        slot = getattr(feature, shown, None)
         if slot is not None and not _square(slot.axis, slot.along):
             said = "along is not square to axis"
-            path = ("features", name, "slot", "along")
+            path = ("features", name, shown, "along")
             problems.append(draft.places.problem(path, said, "a direction square to the axis"))
         far = getattr(feature, "side", None) == "far"
         if far and draft.sheet is None and draft.places.node(("sheet",)) is None:
@@ -130,6 +146,7 @@ def slots_possible(draft: Draft) -> list[Problem]:
 CHECKS: tuple[Callable[[Draft], list[Problem]], ...] = (
     names_that_clash,
     empty_sections,
+    edge_depths,
     datum_features,
     patterns_possible,
     slots_possible,

@@ -6,27 +6,33 @@ from collections.abc import Callable, Mapping
 
 from runner.diagnostics import Problem
 from runner.recipe.characteristics import (
-    AngleBetween,
     CharacteristicOptions,
     Form,
     Orientation,
-    OtherGauge,
     Position,
-    Profile,
+    ProfileZone,
     Size,
 )
 from runner.recipe.draft import Draft
-from runner.recipe.kinds import AXIS_FEATURES, CHARACTERISTIC_FEATURES, SIZE_FEATURES
+from runner.recipe.kinds import (
+    AXIS_FEATURES,
+    CHARACTERISTIC_FEATURES,
+    FLAT_FEATURES,
+    POINT_FEATURES,
+    SIZE_FEATURES,
+    WIDE_FEATURES,
+)
 from runner.recipe.limits import Limits
 from runner.recipe.scalars import number_text
 
 
 def names_in(characteristic: CharacteristicOptions) -> tuple[str, ...]:
     """Return the features a characteristic names, without ``each of``."""
-    if isinstance(characteristic, OtherGauge):
-        return ()
-    value = getattr(characteristic, characteristic.kind)
-    return tuple(value) if isinstance(value, tuple) else (value.removeprefix("each of "),)
+    return tuple(name.removeprefix("each of ") for _, name in characteristic.references)
+
+
+def _a(kind: str) -> str:
+    return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
 
 
 def kinds_fit(draft: Draft) -> list[Problem]:
@@ -36,15 +42,15 @@ def kinds_fit(draft: Draft) -> list[Problem]:
         if characteristic is None:
             continue
         allowed = CHARACTERISTIC_FEATURES[characteristic.kind]
-        for i, feature in enumerate(names_in(characteristic)):
+        for inside, feature in characteristic.references:
+            feature = feature.removeprefix("each of ")
             kind = draft.kind_of(feature)
             if kind is not None and kind not in allowed:
-                several = len(names_in(characteristic)) > 1
-                path = ("characteristics", name, characteristic.kind, *((i,) if several else ()))
+                path = ("characteristics", name, *inside)
                 problems.append(
                     draft.places.problem(
                         path,
-                        f'{characteristic.kind} can\'t be asked of "{feature}", which is a {kind}',
+                        f'{characteristic.kind} can\'t be asked of "{feature}", which is {_a(kind)}',
                         "one of " + ", ".join(allowed),
                     )
                 )
@@ -67,22 +73,22 @@ def zones_stated(draft: Draft) -> list[Problem]:
             problems.append(draft.places.problem(where, message, allowed, at_key=key is None))
 
         shape, across = characteristic.shape, getattr(characteristic, "across", None)
-        if kind == "slot":
+        if kind in WIDE_FEATURES:
             if across is None:
                 add(
                     None,
-                    "the position of a slot needs across: it has a zone across its width and one along its length",
+                    f"the position of a {kind} needs across: it has a zone across its width and one along its length",
                     "across: width or across: length",
                 )
             if shape in ("diametral", "spherical"):
-                add("shape", f"a slot has zones of two planes, not a {shape} one", "two planes")
+                add("shape", f"a {kind} has zones of two planes, not a {shape} one", "two planes")
             if characteristic.direction is not None:
                 add("direction", "the direction follows from across", "across alone")
             continue
         if across is not None:
-            add("across", f"across belongs to a slot, but this is a {kind}", "shape: diametral or two planes")
+            add("across", f"across belongs to a slot, but this is {_a(kind)}", "shape: diametral or two planes")
             continue
-        if kind == "plane":
+        if kind in FLAT_FEATURES:
             if shape in ("diametral", "spherical"):
                 add("shape", f"a plane has a zone of two planes, not a {shape} one", "two planes")
             continue
@@ -90,10 +96,10 @@ def zones_stated(draft: Draft) -> list[Problem]:
             add(
                 None,
                 "the zone's shape is not stated, and the drawing decides it",
-                "shape: " + ("spherical or two planes" if kind == "sphere" else "diametral or two planes"),
+                "shape: " + ("spherical or two planes" if kind in POINT_FEATURES else "diametral or two planes"),
             )
-        elif shape == "spherical" and kind != "sphere":
-            add("shape", f"a spherical zone belongs to a sphere, but this is a {kind}", "diametral or two planes")
+        elif shape == "spherical" and kind not in POINT_FEATURES:
+            add("shape", f"a spherical zone belongs to a sphere, but this is {_a(kind)}", "diametral or two planes")
         elif shape == "diametral" and kind == "sphere":
             add("shape", "a sphere's centre has a spherical zone", "spherical or two planes")
         elif shape == "two planes" and characteristic.direction is None:
@@ -115,15 +121,12 @@ def sizes_fit(draft: Draft) -> list[Problem]:
         problems += _planes_faced(draft, path, characteristic)
         if kind is None or kind not in SIZE_FEATURES or isinstance(characteristic.size, tuple):
             continue
-        if kind in ("sphere", "slot") and characteristic.by != "GG":
-            said = f"of a {kind} only the least-squares size is measured by this version"
-            problems.append(draft.places.problem(path, said, "by: GG", at_key=True))
-        if kind == "slot" and characteristic.across is None:
+        if kind in WIDE_FEATURES and characteristic.across is None:
             problems.append(
-                draft.places.problem(path, "a slot has two sizes", "across: width or across: length", at_key=True)
+                draft.places.problem(path, f"a {kind} has two sizes", "across: width or across: length", at_key=True)
             )
             continue
-        if kind != "slot" and characteristic.across is not None:
+        if kind not in WIDE_FEATURES and characteristic.across is not None:
             problems.append(draft.places.problem((*path, "across"), f"a {kind} has one size", "no across"))
             continue
         nominal = nominal_size(draft, feature, characteristic.across)
@@ -155,9 +158,9 @@ def _planes_faced(draft: Draft, path: tuple[str, ...], item: Size) -> list[Probl
         said = "a single plane has no size"
         return [draft.places.problem((*path, "size"), said, "two facing planes, such as [lower face, upper face]")]
     by = item.by or ("two-point" if draft.drawing is None or draft.drawing.standard == "ISO GPS" else "envelope")
-    if pair and by not in ("two-point", "GG"):
+    if pair and by not in ("two-point", "GG", "envelope"):
         said = f"the {by} size between two planes is not measured by this version"
-        return [draft.places.problem(path, said, "by: two-point or by: GG", at_key=True)]
+        return [draft.places.problem(path, said, "by: two-point, by: GG or by: envelope", at_key=True)]
     if pair and item.across is not None:
         return [draft.places.problem((*path, "across"), "across belongs to a slot", "no across")]
     return []
@@ -262,7 +265,7 @@ def profile_disposed(draft: Draft) -> list[Problem]:
     problems = []
     for name, characteristic in draft.characteristics.items():
         path = ("characteristics", name)
-        if characteristic is not None and not isinstance(characteristic, Profile):
+        if characteristic is not None and not isinstance(characteristic, ProfileZone):
             need = getattr(characteristic, "need", None)
             if need is not None and need.largest_gap is not None:
                 problems.append(
@@ -270,7 +273,7 @@ def profile_disposed(draft: Draft) -> list[Problem]:
                         (*path, "need", "largest gap"), "a largest gap is judged for profiles only", "coverage"
                     )
                 )
-        if not isinstance(characteristic, Profile):
+        if not isinstance(characteristic, ProfileZone):
             continue
         if draft.drawing is not None:
             iso = draft.drawing.standard == "ISO GPS"
@@ -321,11 +324,13 @@ def general_angles(draft: Draft) -> list[Problem]:
     """Find general classes of angles without, and other limits with, the length of the shorter side."""
     problems = []
     for name, characteristic in draft.characteristics.items():
-        if not isinstance(characteristic, AngleBetween):
+        limits = getattr(characteristic, "limits", None)
+        if limits is None or not hasattr(characteristic, "shorter_side"):
             continue
+        shorter = characteristic.shorter_side  # type: ignore[union-attr]
         path = ("characteristics", name)
-        general = bool(characteristic.limits.general_class)
-        if general and characteristic.shorter_side is None:
+        general = bool(limits.general_class)
+        if general and shorter is None:
             problems.append(
                 draft.places.problem(
                     (*path, "limits"),
@@ -333,7 +338,7 @@ def general_angles(draft: Draft) -> list[Problem]:
                     "shorter side: a length",
                 )
             )
-        if not general and characteristic.shorter_side is not None:
+        if not general and shorter is not None:
             problems.append(
                 draft.places.problem(
                     (*path, "shorter side"),

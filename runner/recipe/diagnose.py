@@ -10,16 +10,14 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from runner.diagnostics import Problem
+from runner.recipe.alignment import WeightedFeatures
 from runner.recipe.base import Section
-from runner.recipe.characteristics import CHARACTERISTIC_MODELS, kind_of_key
+from runner.recipe.characteristics import CHARACTERISTIC_MODELS, PointFile, kind_of_key
 from runner.recipe.features import FEATURE_MODELS, FacesAt
 from runner.recipe.kinds import (
-    CHARACTERISTIC_ALIASES,
     CHARACTERISTIC_KINDS,
     FEATURE_KINDS,
-    LATER_CHARACTERISTICS,
     LATER_FEATURES,
-    WITHDRAWN_IN_ASME_2018,
 )
 from runner.recipe.places import Path, Places, trail
 from runner.recipe.scalars import Refused, listed, nearest
@@ -29,7 +27,7 @@ from runner.recipe.text import spaced
 
 _TAG = re.compile(r"^<.*>$")
 _MODELS: dict[str, type[Section]] = {f"<{k}>": m for k, m in {**FEATURE_MODELS, **CHARACTERISTIC_MODELS}.items()}
-_NESTED: dict[str, type[Section]] = {"Judge": Judge, "FacesAt": FacesAt}
+_NESTED: dict[str, type[Section]] = {m.__name__: m for m in (Judge, FacesAt, PointFile, WeightedFeatures)}
 
 
 def diagnose(error: ValidationError, places: Places) -> list[Problem]:
@@ -170,28 +168,13 @@ def _no_kind(path: Path, places: Places) -> Problem:
     if node is None or node.pairs is None:
         return places.problem(path, "a map with the kind as its first key belongs here", allowed, at_key=True)
     keys = [(key.text or "", spaced(key.text or "")) for key, _ in node.pairs]
-    for written, usual in keys:
-        word = usual if of_feature else CHARACTERISTIC_ALIASES.get(usual, usual)
-        if word in (LATER_FEATURES if of_feature else LATER_CHARACTERISTICS):
-            message = f"{word} is not measured by this version"
-            if word in WITHDRAWN_IN_ASME_2018 and _asme_2018(places):
-                message = f"{word} was withdrawn in ASME Y14.5-2018"
-                return places.problem((*path, written), message, "position or profile in its place", at_key=True)
-            return places.problem((*path, written), message, allowed, at_key=True)
+    for written, usual in keys if of_feature else ():
+        if usual in LATER_FEATURES:
+            said = f"a {usual} is not stated but constructed: midpoint, intersection, centre or projection of features"
+            return places.problem((*path, written), said, allowed, at_key=True)
     for written, usual in keys:
         suggestion = nearest(usual, kinds)
         if suggestion:
             return places.problem((*path, written), f'"{written}" is no kind', allowed, suggestion, at_key=True)
     what = "no kind among its keys" + (" " + listed((f'"{written}"' for written, _ in keys), 8) if keys else "")
     return places.problem(path, what, allowed, at_key=True)
-
-
-def _asme_2018(places: Places) -> bool:
-    standard, edition = (places.node(("drawing", key)) for key in ("standard", "edition"))
-    return bool(
-        standard
-        and edition
-        and standard.text is not None
-        and str(standard.text).upper().startswith(("ASME", "Y14"))
-        and edition.text == "2018"
-    )

@@ -8,14 +8,17 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from runner.recipe.alignment import Alignment
 from runner.recipe.base import Section
 from runner.recipe.characteristics import AnyCharacteristic, CharacteristicOptions
+from runner.recipe.datums import Datum
 from runner.recipe.expand import count_of
-from runner.recipe.features import AnyFeature, FeatureOptions, PatternFeature
+from runner.recipe.features import AnyFeature, Feature, PatternFeature
+from runner.recipe.frames import parse_system
 from runner.recipe.places import Places
 from runner.recipe.scalars import Refused
-from runner.recipe.schema import Recipe, parse_system
-from runner.recipe.sections import Alignment, Datum, Decision, Defaults, Drawing, Outputs, Scan, Sheet
+from runner.recipe.schema import Recipe
+from runner.recipe.sections import Decision, Defaults, Drawing, Outputs, Scan, Sheet
 from runner.recipe.text import spaced
 
 S = TypeVar("S", bound=Section)
@@ -36,7 +39,7 @@ class Draft:
     alignment: Alignment | None = None
     outputs: Outputs | None = None
     defaults: Defaults | None = None
-    features: Mapping[str, FeatureOptions | None] = field(default_factory=dict)
+    features: Mapping[str, Feature | None] = field(default_factory=dict)
     datums: Mapping[str, Datum | None] = field(default_factory=dict)
     systems: Mapping[str, str | None] = field(default_factory=dict)
     characteristics: Mapping[str, CharacteristicOptions | None] = field(default_factory=dict)

@@ -33,6 +33,8 @@ def flow(value: Any) -> str:
         return "{" + ", ".join(f"{_key(str(k))}: {flow(v)}" for k, v in value.items()) + "}"
     if isinstance(value, list):
         return "[" + ", ".join(flow(item) for item in value) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):

@@ -21,6 +21,8 @@ def _tidy(value: Any) -> Any:
         return {key: _tidy(one) for key, one in value.items()}
     if isinstance(value, list):
         return [_tidy(one) for one in value]
+    if isinstance(value, bool):
+        return value
     if isinstance(value, int | float):
         # as text, so that 12 and 12.0 are one number and no JSON writer can differ
         return "number " + number_text(float(value) + 0.0)
@@ -28,9 +30,11 @@ def _tidy(value: Any) -> Any:
 
 
 def fingerprint(recipe: Recipe, nominal_sha256: str) -> str:
-    """Return the SHA-256, as 64 hexadecimal digits, over resolved content and the nominal's hash.
+    """Return the SHA-256, as 64 hexadecimal digits, over resolved content, the nominal's hash and the point lists.
 
     Comments, order of keys, spelling of symbols and whether a default was written out make no difference.
     """
     text = f"recipe {canonical(recipe)}\nnominal {nominal_sha256}\n"
+    for name, table in sorted(recipe.source.tables.items()):
+        text += f"points {json.dumps(name)} {table.sha256}\n"
     return hashlib.sha256(text.encode()).hexdigest()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from runner.recipe.alignment import WeightedFeatures
+from runner.recipe.characteristics import PointFile
 from runner.recipe.features import FacesAt
 from runner.recipe.schema import VERSION, Recipe
 from runner.recipe.sections import Judge
@@ -13,7 +15,7 @@ def json_schema() -> dict[str, Any]:
     """Return the schema (draft 2020-12). Cross references and units are checked by ``runner check`` only."""
     schema = Recipe.model_json_schema(by_alias=True)
     definitions = schema.setdefault("$defs", {})
-    for model in (Judge, FacesAt):
+    for model in (Judge, FacesAt, PointFile, WeightedFeatures):
         definitions.setdefault(model.__name__, model.model_json_schema(by_alias=True))
     _tidy(schema)
     return {

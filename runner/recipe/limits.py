@@ -7,15 +7,19 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Any
 
-from pydantic import PlainValidator, WithJsonSchema
+from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from runner.recipe import iso286, iso2768
 from runner.recipe.scalars import NUMBER, Refused, Written, angle_from_text, number_text, shown
+from runner.recipe.text import Text
 
 LENGTH_FORMS = (
     "12 ±0.1, 12 +0.10/-0.05, 11.9 to 12.1, 25 H7, 12 ISO 2768-m, max 0.5, min 3, or (12) for a reference dimension"
 )
 ANGLE_FORMS = "90° ±0°30', 90° +1°/-0.5°, 89.5° to 90.5°, 90° ISO 2768-m, max 2°, min 1°, or (90°)"
+
+
+SIGNED_FORMS = "±0.3, +0.5/-0.2, -12 ±0.1, -0.2 to 0.5, max 0.3, min -0.1, -25 ISO 2768-m, or (-12) for reference"
 
 
 @dataclass(frozen=True)
@@ -118,10 +122,10 @@ def parse_limits(value: Any) -> Limits:
     raise Refused(*_why_no_limits(text))
 
 
-def _between(text: str, nominal: Decimal, low: Decimal, high: Decimal, places: int) -> Limits:
+def _between(text: str, nominal: Decimal, low: Decimal, high: Decimal, places: int, signed: bool = False) -> Limits:
     if not low < high:
         raise Refused(f"{shown(text)}: the lower limit is not below the upper limit", LENGTH_FORMS)
-    if nominal + low < 0:
+    if not signed and nominal + low < 0:
         raise Refused(f"{shown(text)}: the lower limit is negative", LENGTH_FORMS)
     return Limits(text, float(nominal), float(nominal + low), float(nominal + high), places)
 
@@ -259,7 +263,7 @@ def with_shorter_side(limits: Limits, shorter_side_mm: float) -> Limits:
 
 def sentence_limits(limits: Limits, unit: str) -> str:
     """Return limits in words for a sentence: ``11.95 to 12.1 mm``."""
-    unit_text = "°" if unit == "deg" else f" {unit}"
+    unit_text = "°" if unit == "deg" else f" {unit}" if unit else ""
     low = None if limits.lower is None else number_text(limits.lower)
     high = None if limits.upper is None else number_text(limits.upper)
     if low is not None and high is not None:
@@ -271,9 +275,56 @@ def sentence_limits(limits: Limits, unit: str) -> str:
     return "reported without a decision"
 
 
+_BARE_BAND = re.compile(rf"^±({NUMBER})$|^({_SIGNED})\s?[/ ]\s?({_SIGNED})$", re.ASCII)
+_SIGNED_NOMINAL = re.compile(rf"^(\(?)([+-])\s?({NUMBER}.*)$", re.ASCII | re.DOTALL)
+_SIGNED_ONE = re.compile(rf"^(max|min)\.?\s?([+-]{NUMBER})$", re.ASCII | re.IGNORECASE)
+
+
+def parse_signed_limits(value: Any) -> Limits:
+    """Return limits of a deviation or coordinate, which may be negative, drawing's unit."""
+    text = _as_text(value, SIGNED_FORMS)
+    band = _BARE_BAND.match(text)
+    if band:
+        stated = (f"-{band[1]}", band[1]) if band[1] else (band[2], band[3])
+        low, high = sorted(_decimal(one) for one in stated)
+        tidy = f"±{band[1]}" if band[1] else f"{band[2]}/{band[3]}"
+        return _between(tidy, Decimal(0), low, high, _places(*stated), signed=True)
+    if m := _SIGNED_ONE.match(text):
+        return _one_sided(m[1].lower(), m[2])
+    if _TO.match(text) or not (m := _SIGNED_NOMINAL.match(text)):
+        if m := _PLUS_MINUS.match(text):
+            return _between(text, _decimal(m[1]), -_decimal(m[2]), _decimal(m[2]), _places(m[1], m[2]), signed=True)
+        if m := _TWO.match(text):
+            first, second = sorted((_decimal(m[2]), _decimal(m[3])))
+            tidy = f"{m[1]} {m[2]}/{m[3]}"
+            return _between(tidy, _decimal(m[1]), first, second, _places(*m.groups()), signed=True)
+        return parse_limits(Text(text))
+    if m[2] == "+":
+        return parse_signed_limits(Text(m[1] + m[3]))
+    away = parse_signed_limits(Text(m[1] + m[3]))
+    if away.nominal is None:
+        raise Refused(f"{shown(text)} is no form of limits known here", SIGNED_FORMS)
+    nominal = Decimal(repr(away.nominal))
+    twice = 2 * nominal
+    lower, upper = (None if one is None else float(Decimal(repr(one)) - twice) for one in (away.lower, away.upper))
+    signed = away.text.replace("(", "(-", 1) if away.form == "reference" else f"-{away.text}"
+    return Limits(signed, -away.nominal, lower, upper, away.decimals, away.form)
+
+
+def parse_limits_of(value: Any, info: ValidationInfo) -> Limits:
+    """Return limits of an angle where ``of`` says so, else of a length."""
+    return parse_angle_limits(value) if info.data.get("of") == "angle" else parse_limits(value)
+
+
 LimitsText = Annotated[
     Any, PlainValidator(parse_limits), WithJsonSchema({"type": "string", "examples": ["12 ±0.1", "25 H7"]})
 ]
 AngleLimitsText = Annotated[
     Any, PlainValidator(parse_angle_limits), WithJsonSchema({"type": "string", "examples": ["90° ±0°30'"]})
+]
+SignedLimitsText = Annotated[
+    Any, PlainValidator(parse_signed_limits), WithJsonSchema({"type": "string", "examples": ["±0.3", "-12 ±0.1"]})
+]
+EitherLimitsText = Annotated[
+    Any, PlainValidator(parse_limits_of), WithJsonSchema({"type": "string", "examples": ["12 ±0.1", "90° ±1°"]})
 ]

@@ -8,7 +8,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from runner.diagnostics import Problem, RecipeError
-from runner.recipe.checks import check, check_files
+from runner.recipe.checks import check
+from runner.recipe.checks_files import check_files, read_tables
 from runner.recipe.diagnose import diagnose
 from runner.recipe.draft import draft_of
 from runner.recipe.places import Places
@@ -88,8 +89,12 @@ def read_recipe(path: str | Path) -> tuple[Recipe | None, list[Problem]]:
     recipe, problems = parse_recipe(text, name)
     if recipe is not None:
         root, _ = read_nodes(text, name)
+        places = Places.of(name, text, root)
+        tables, of_tables = read_tables(recipe, places)
+        recipe = recipe.with_source(dataclasses.replace(recipe.source, tables=tables))
         problems = sorted(
-            [*problems, *check_files(recipe, Places.of(name, text, root))], key=lambda p: (p.line, p.column)
+            [*problems, *check_files(recipe, places), *of_tables],
+            key=lambda p: (p.file != name, p.file, p.line, p.column),
         )
         if any(p.severity == "error" for p in problems):
             return None, problems

@@ -8,9 +8,11 @@ from typing import Annotated, Any, get_args, get_origin
 from pydantic import PlainValidator
 from pydantic.fields import FieldInfo
 
-from runner.recipe import characteristics, features, scalars, schema, sections
+from runner.measure.kinds import KINDS
+from runner.recipe import alignment, features, frames, names, scalars, schema, sections
 from runner.recipe.base import Section
-from runner.recipe.characteristics import CHARACTERISTIC_MODELS
+from runner.recipe.characteristics import CHARACTERISTIC_MODELS, PointFile, places
+from runner.recipe.characteristics.options import parse_simultaneous
 from runner.recipe.features import FEATURE_MODELS
 from runner.recipe.filenames import FIELDS
 from runner.recipe.iso286 import LETTERS
@@ -18,11 +20,17 @@ from runner.recipe.kinds import (
     CHARACTERISTIC_ALIASES,
     CHARACTERISTIC_FEATURES,
     CHARACTERISTIC_KINDS,
-    LATER_CHARACTERISTICS,
-    LATER_FEATURES,
     STANDARDS,
 )
-from runner.recipe.limits import ANGLE_FORMS, LENGTH_FORMS, parse_angle_limits, parse_limits
+from runner.recipe.limits import (
+    ANGLE_FORMS,
+    LENGTH_FORMS,
+    SIGNED_FORMS,
+    parse_angle_limits,
+    parse_limits,
+    parse_limits_of,
+    parse_signed_limits,
+)
 from runner.recipe.scalars import OneOf
 
 _VALUES: dict[Callable[..., Any], str] = {
@@ -45,18 +53,29 @@ _VALUES: dict[Callable[..., Any], str] = {
     scalars.parse_characteristic_id: "id in quotes",
     parse_limits: "limits",
     parse_angle_limits: "angle limits",
-    characteristics.parse_reference: "feature, or `each of` a pattern",
-    characteristics.parse_sized: "feature, `each of` a pattern, or `[plane, plane]`",
-    characteristics.parse_pair: "`[feature, feature]`",
-    characteristics.parse_frame: "datum system, or datums",
+    parse_limits_of: "limits, or angle limits",
+    parse_signed_limits: "limits of either sign",
+    scalars.parse_flag: "`true` or `false`",
+    names.parse_reference: "feature, or `each of` a pattern",
+    names.parse_sized: "feature, `each of` a pattern, or `[plane, plane]`",
+    names.parse_pair: "`[feature, feature]`",
+    names.parse_two_planes: "`[face, face]`",
+    names.parse_two_or_three: "`[feature, feature]`, or three planes",
+    names.parse_group: "feature, pattern, or list of features",
+    frames.parse_frame: "datum system, or datums",
     sections.parse_file_pattern: "file name pattern",
-    sections.parse_fit_target: "`all surfaces`",
+    alignment.parse_fit_target: "`all surfaces`, or list of features",
+    alignment.parse_held: "list of degrees of freedom",
+    alignment.parse_fixes: "list of directions",
+    sections.parse_scan_set: "list of names, or a map",
+    places.parse_points: "`{file: ...}`, or list of point features",
+    parse_simultaneous: "word",
     sections.parse_judge: "`all points`, or a map",
     sections.parse_decimals: "rule or whole number",
     sections.parse_own_decimals: "whole number",
-    features.parse_region: "`all`, or a map",
+    features.free.parse_region: "`all`, or a map",
     schema.parse_version: "`1`",
-    schema.parse_system: "datums in their order",
+    frames.parse_system: "datums in their order",
 }
 """What a validator accepts, in the words of the reference; a test asserts that none is missing."""
 
@@ -127,14 +146,13 @@ def language_reference() -> str:
     for kind, feature_model in FEATURE_MODELS.items():
         lines += [f"### {kind}", "", _first_line(feature_model), "", *_nested(feature_model, kind)]
     lines += [
-        "Not measured by this version, and refused with those words: " + ", ".join(LATER_FEATURES) + ".",
-        "",
         "### faces at points",
         "",
         *_table(features.FacesAt),
         "## characteristics",
         "",
-        "Each characteristic is a map whose kind is one of its keys; its id stands in quotes.",
+        "Each characteristic is a map whose kind is one of its keys; its id stands in quotes. Definitions, clauses and "
+        "formulae are those of the measuring core's own table; clause numbers are from memory of the standards.",
         "",
     ]
     for kind, characteristic_model in CHARACTERISTIC_MODELS.items():
@@ -142,10 +160,15 @@ def language_reference() -> str:
         lines += [f"### {kind}", "", _first_line(characteristic_model) + (f" Asked of: {asked}." if asked else ""), ""]
         symbols = [symbol for symbol, meaning in CHARACTERISTIC_ALIASES.items() if meaning == kind]
         lines += [f"Also written: {', '.join(symbols)}.", ""] if symbols else []
+        lines += _definition(kind)
         lines += _table(characteristic_model)
     lines += [
-        "Not measured by this version, and refused with those words: " + ", ".join(LATER_CHARACTERISTICS) + ".",
+        "### file of points",
         "",
+        *_table(PointFile),
+        "### features with a weight",
+        "",
+        *_table(alignment.WeightedFeatures),
         "### judge",
         "",
         *_table(sections.Judge),
@@ -155,6 +178,23 @@ def language_reference() -> str:
         *_closing(),
     ]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def _definition(kind: str) -> list[str]:
+    """Return what a kind is, what each standard asks and the formula, from the measuring core's own row."""
+    row = KINDS.get(kind)
+    if row is None:
+        return ["The measuring core has no row for this kind yet: it is not measured.", ""]
+    lines = [
+        f"- asks: {row.sentence}",
+        f"- ISO GPS: {row.iso}",
+        f"- ASME Y14.5: {row.asme}",
+        f"- value: {row.formula}",
+        f"- datums: {row.datums}",
+    ]
+    if row.quantities:
+        lines.append("- one of: " + ", ".join(row.quantities))
+    return [*lines, ""]
 
 
 def _inner_of(field: FieldInfo) -> list[type[Section]]:
@@ -190,7 +230,10 @@ def _closing() -> list[str]:
     return [
         "## Limits",
         "",
-        f"Lengths: {LENGTH_FORMS}. Angles: {ANGLE_FORMS}.",
+        f"Lengths: {LENGTH_FORMS}. Angles: {ANGLE_FORMS}. Deviations and coordinates: {SIGNED_FORMS}.",
+        "",
+        "Rows of both tables that are known from memory only are marked by `check` and beside the limits in results; "
+        "confirmed are IT5 to IT8 of H, h and JS, and class m of linear sizes.",
         "",
         "Fits after ISO 286-1 up to 500 mm, grades 1 to 18, positions "
         + ", ".join(LETTERS)

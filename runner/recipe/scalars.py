@@ -366,6 +366,16 @@ def parse_characteristic_id(value: Any) -> str:
     return text
 
 
+def parse_flag(value: Any) -> bool:
+    """Return a yes or no."""
+    words = {"true": True, "yes": True, "false": False, "no": False}
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and str(value).lower() in words:
+        return words[str(value).lower()]
+    raise Refused(f"{shown(value)} where true or false belongs", "true, false")
+
+
 T = TypeVar("T")
 
 
@@ -461,3 +471,4 @@ Words = Annotated[str, PlainValidator(parse_words), WithJsonSchema({"type": ["st
 Name = Annotated[str, PlainValidator(parse_name), WithJsonSchema({"type": "string"})]
 DatumLabel = Annotated[str, PlainValidator(parse_datum_label), WithJsonSchema({"type": "string"})]
 CharacteristicId = Annotated[str, PlainValidator(parse_characteristic_id), WithJsonSchema({"type": "string"})]
+Flag = Annotated[bool, PlainValidator(parse_flag), WithJsonSchema({"type": "boolean"})]

@@ -8,13 +8,15 @@ from typing import Annotated, Any
 
 from pydantic import Field, PlainValidator, PrivateAttr, WithJsonSchema
 
+from runner.recipe.alignment import Alignment
 from runner.recipe.base import Section
-from runner.recipe.characteristics import AnyCharacteristic, parse_frame
+from runner.recipe.characteristics import AnyCharacteristic
+from runner.recipe.datums import Datum
 from runner.recipe.features import AnyFeature
-from runner.recipe.scalars import CharacteristicId, DatumLabel, Name, Refused, parse_words, shown
+from runner.recipe.frames import System
+from runner.recipe.pointlists import PointTable
+from runner.recipe.scalars import CharacteristicId, DatumLabel, Name, Refused, shown
 from runner.recipe.sections import (
-    Alignment,
-    Datum,
     Decision,
     Defaults,
     Drawing,
@@ -31,8 +33,6 @@ VERSION = 1
 _RESERVED = {
     ("mirror",): "a recipe for the mirrored twin is reserved for a later version",
     ("alignment", "hints"): "hints are reserved for a later version; the automatic start needs none",
-    ("alignment", "reference points"): "alignment by reference points is reserved for a later version",
-    ("scan", "set"): "scan sets are reserved for a later version",
 }
 RESERVED = _RESERVED
 """Keys that a later version will define; refused now with these words."""
@@ -45,15 +45,6 @@ def parse_version(value: Any) -> int:
     raise Refused(f"{shown(value)} is no version of the recipe language known here", f"recipe: {VERSION}")
 
 
-def parse_system(value: Any) -> str:
-    """Return ordered datums joined by ``|``, each a label or a common datum such as ``A-B``."""
-    if isinstance(value, str) and "|" not in value:
-        parse_words(value)
-    elif not isinstance(value, str | list | tuple):
-        raise Refused(f"{shown(value)} where datums belong", "datums in their order, such as [A, B, C]")
-    return parse_frame(value)
-
-
 @dataclass(frozen=True)
 class Source:
     """Where a recipe came from: file, text, and the line of everything in it that has a name."""
@@ -62,6 +53,8 @@ class Source:
     text: str = ""
     folder: Path | None = None
     lines: dict[tuple[str, ...], int] = field(default_factory=dict)
+    tables: dict[str, PointTable] = field(default_factory=dict)
+    """Point lists by the file name that the recipe writes; read when the recipe is loaded from its file."""
 
     def origin(self, *path: str) -> Origin | None:
         """Return file and line of an object by its path, e.g. ``("features", "base")``."""
@@ -88,16 +81,13 @@ class Recipe(Section):
     datum_systems: (
         dict[
             Name,
-            Annotated[
-                str,
-                PlainValidator(parse_system),
-                WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
-            ],
+            System,
         ]
         | None
     ) = Field(
         default=None,
-        description="Datum systems by name: datums in their order, [A, B, C] or A|B|C; a common datum is A-B.",
+        description="Datum systems by name: datums in their order, [A, B, C] or A|B|C; a common datum is A-B, "
+        "><B gives directions only, BⓂ stands at maximum material. Or {of: [A, B], orientation only: [B]}.",
     )
     characteristics: dict[CharacteristicId, AnyCharacteristic] = Field(
         description="Characteristics by id (the drawing's balloon number), always in quotes."

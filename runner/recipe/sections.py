@@ -14,13 +14,13 @@ from runner.recipe.scalars import (
     Fraction,
     Length,
     LengthOrZero,
-    Name,
     Number,
     OneOf,
     Refused,
     Words,
     nearest,
     parse_count,
+    parse_name,
     parse_words,
     shown,
     word_parser,
@@ -116,6 +116,34 @@ def parse_file_pattern(value: Any) -> str:
 FilePattern = Annotated[str, PlainValidator(parse_file_pattern), WithJsonSchema({"type": "string"})]
 
 
+SET_SCHEMA = {
+    "anyOf": [
+        {"type": "array", "items": {"type": "string"}, "minItems": 2},
+        {"type": "object", "additionalProperties": {"enum": ["required", "optional"]}, "minProperties": 2},
+    ]
+}
+
+
+def parse_scan_set(value: Any) -> dict[str, str]:
+    """Return the members of a scan set, each ``required`` or ``optional``."""
+    allowed = "members such as [top, bottom], or {top: required, detail: optional}"
+    if isinstance(value, list | tuple):
+        names = [parse_name(item) for item in value]
+        members = dict.fromkeys(names, "required")
+        if len(members) < len(names):
+            raise Refused("a member stands twice", allowed)
+    elif isinstance(value, dict):
+        need = word_parser(("required", "optional"), {}, "need of a scan")
+        members = {parse_name(key): need(one) for key, one in value.items()}
+    else:
+        raise Refused(f"{shown(value)} where members of a set belong", allowed)
+    if len({name.lower() for name in members}) < 2:
+        raise Refused("a set has two scans or more", allowed)
+    if "required" not in members.values():
+        raise Refused("no scan of this set is required", "at least one required member")
+    return members
+
+
 class Scan(Section):
     """How scans come in."""
 
@@ -135,54 +163,24 @@ class Scan(Section):
         description="Whether the scan is already scaled to 20 °C (ISO 1). Nothing is scaled by this version; default "
         '"not stated".',
     )
-
-
-def parse_fit_target(value: Any) -> str:
-    """Return what the fit uses; this version fits all surfaces."""
-    if isinstance(value, list):
-        raise Refused("a fit to named features is not done by this version", "all surfaces")
-    return word_parser(("all surfaces",), {"all": "all surfaces"}, "fit target")(value)
-
-
-class Fit(Section):
-    """How the best fit is made. For the fit only, never for judging."""
-
-    to: Annotated[str, PlainValidator(parse_fit_target), WithJsonSchema({"enum": ["all surfaces"]})] | None = Field(
-        default=None, description="What is fitted; all surfaces."
-    )
-    ignore_beyond: Length | None = Field(
+    set: Annotated[dict[str, str], PlainValidator(parse_scan_set), WithJsonSchema(SET_SCHEMA)] | None = Field(
         default=None,
-        description="Points farther than this from nominal don't pull the fit, drawing's unit; default 1 mm.",
+        description="Several scans of one part: [top, bottom], or {top: required, detail: optional}; {scan} in the "
+        "file name says which one a file is. A set is complete when all required members are there.",
+    )
+    overlap_limit: Length | None = Field(
+        default=None,
+        description="Set only: largest mean disagreement of scans where they overlap, drawing's unit; by default from "
+        "the noise.",
     )
 
-
-class Alignment(Section):
-    """How a scan is brought into the nominal's frame, and which frame is used where no datum system is named."""
-
-    start: Annotated[str, OneOf("automatic", "as scanned", what="start")] | None = Field(
-        default=None,
-        description="automatic: from any pose (default); as scanned: the scan already lies in the nominal's frame.",
-    )
-    method: Annotated[str, OneOf("best fit", "datums", "as scanned", what="alignment method")] | None = Field(
-        default=None,
-        description="best fit to all surfaces (default); datums: best fit, then the datum system named by "
-        "alignment: datums; as scanned: no fit at all.",
-    )
-    datums: Words | None = Field(default=None, description="The datum system for method datums.")
-    fit: Fit | None = Field(default=None, description="How the best fit is made.")
-    expected_form_error: Length | None = Field(
-        default=None,
-        description="How far a surface of a real part may be off and the scan must still be recognised, drawing's "
-        "unit; default 1 mm.",
-    )
-    keep_within: Length | None = Field(
-        default=None,
-        description="Clean-up keeps every point nearer than this to nominal, drawing's unit; default 5 mm.",
-    )
-    symmetry: Annotated[str, OneOf("open", "held", what="symmetry rule")] | None = Field(
-        default=None,
-        description="Whether a turn about an axis of true symmetry may be left open (default) or must be found.",
-    )
+    @model_validator(mode="after")
+    def _set_is_named(self) -> Scan:
+        if self.set is not None and "{scan}" not in (self.file_name or ""):
+            raise Refused("a set needs {scan} in the file name", 'file name: "{part}_{serial}_{scan}.*"', key="set")
+        if self.set is None and self.overlap_limit is not None:
+            raise Refused("an overlap limit belongs to a set", "set: [top, bottom]", key="overlap limit")
+        return self
 
 
 class Decision(Section):
@@ -353,13 +351,3 @@ class Defaults(Section):
 
     features: FeatureDefaults | None = Field(default=None, description="For features.")
     characteristics: CharacteristicDefaults | None = Field(default=None, description="For characteristics.")
-
-
-class Datum(Section):
-    """One datum."""
-
-    feature: Name = Field(description="The datum feature; a pattern's name for a pattern as datum.")
-    associate: Annotated[str, OneOf("outside material", "least squares", what="association")] | None = Field(
-        default=None,
-        description="How the datum is associated: outside material (ISO 5459, default), or least squares where agreed.",
-    )

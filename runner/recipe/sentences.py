@@ -7,17 +7,24 @@ from typing import Any
 from runner.recipe.characteristics import (
     AngleBetween,
     CharacteristicOptions,
+    Coaxial,
     Distance,
     Form,
     Orientation,
     OtherGauge,
     Position,
     Profile,
+    ProfileZone,
+    Runout,
     Size,
+    Straightness,
+    Symmetry,
 )
+from runner.recipe.confirmed import unconfirmed
 from runner.recipe.defaults import resolve
 from runner.recipe.expand import count_of
 from runner.recipe.features import PatternFeature
+from runner.recipe.frames import places_in
 from runner.recipe.limits import Limits, sentence_limits, with_shorter_side
 from runner.recipe.scalars import AXES, number_text
 from runner.recipe.schema import Recipe
@@ -41,15 +48,37 @@ def sentences(recipe: Recipe) -> dict[str, str]:
 def sentence(full: Recipe, name: str) -> str:
     """Return the sentence of one characteristic of a resolved recipe."""
     item: CharacteristicOptions = full.characteristics[name]
-    said = _said(full, item)
+    said = _said(full, item) + _of_datums(full, getattr(item, "datums", None))
     uncertainty = getattr(item, "uncertainty", None)
     limits = getattr(item, "limits", None)
     decided = not (isinstance(limits, Limits) and limits.form == "reference")
     if uncertainty is not None and decided and full.decision.rule == "guarded":
-        angular = isinstance(item, AngleBetween) or getattr(item, "unit", None) == "deg"
+        angular = item.angular
         unit = "°" if angular else f" {full.drawing.units}"
         said += f", decided with the stated uncertainty U = {number_text(uncertainty)}{unit} (k = 2)"
     return said + "."
+
+
+def _of_datums(full: Recipe, frame: str | None) -> str:
+    """Return what a datum system asks beyond its datums in their order."""
+    words = []
+    for place in places_in((full.datum_systems or {}).get(frame, frame)) if frame is not None else ():
+        label = "-".join(place.labels)
+        entry = (full.datums or {}).get(place.labels[0])
+        if entry is None:
+            continue
+        if place.material == "maximum" or entry.at == "maximum material":
+            size = "" if entry.virtual_size is None else f" (virtual size {number_text(entry.virtual_size)})"
+            words.append(f"datum {label} at maximum material{size}")
+        if place.orientation_only:
+            words.append(f"datum {label} giving directions only")
+        if entry.associate == "least squares":
+            words.append(f"datum {label} by least squares")
+        if isinstance(entry.filter, Judge):
+            words.append(f"datum {label} from {_judged(entry.filter, full.drawing.units)}")
+        if entry.targets:
+            words.append(f"datum {label} from {len(entry.targets)} targets")
+    return "".join(f", {one}" for one in words)
 
 
 def _said(full: Recipe, item: CharacteristicOptions) -> str:
@@ -64,12 +93,15 @@ def _said(full: Recipe, item: CharacteristicOptions) -> str:
         along = f" along {_direction(item.along)}" if item.along is not None else ""
         frame = f" of datum system {item.datums}" if item.datums else ""
         between = f"between {_one(item.distance[0])} and {_one(item.distance[1])}"
-        return f"The distance{along}{frame} {between} {_lies(item.limits, units)}"
+        nearest = f" ({item.between})" if item.between not in (None, "middles") else ""
+        return f"The distance{nearest}{along}{frame} {between} {_lies(item.limits, units)}"
     if isinstance(item, AngleBetween):
-        limits = item.limits
-        if limits.general_class and item.shorter_side is not None:
-            limits = with_shorter_side(limits, item.shorter_side * full.millimetres)
-        return f"The angle between {_one(item.angle[0])} and {_one(item.angle[1])} {_lies(limits, 'deg')}"
+        limits = _closed(full, item)
+        along = f" looked at along {_direction(item.along)}" if item.along is not None else ""
+        frame = f" of datum system {item.datums}" if item.datums else ""
+        what = "between the faces" if item.between == "faces" else "between"
+        between = f"{what} {_one(item.angle[0])} and {_one(item.angle[1])}"
+        return f"The angle {between}{along}{frame} {_lies(limits, 'deg')}"
     if isinstance(item, OtherGauge):
         with_gauge = f" with gauge {item.gauge}" if item.gauge else ""
         if item.kind_ == "value":
@@ -77,16 +109,32 @@ def _said(full: Recipe, item: CharacteristicOptions) -> str:
             return f"The value of {item.other_gauge}, {entered}, {_lies(item.limits, item.unit or units)}"
         what = item.other_gauge[:1].upper() + item.other_gauge[1:]
         return f"{what} is gauged {item.kind_}{with_gauge} and entered by a person"
+    if getattr(item, "zone", None) is None:
+        return said_of_limits(full, item, units)
     return _zone_sentence(full, item, units)
+
+
+def _closed(full: Recipe, item: Any) -> Limits:
+    """Return limits, of an angle's general class by its shorter side."""
+    limits: Limits = item.limits
+    shorter = getattr(item, "shorter_side", None)
+    if limits.general_class and shorter is not None:
+        return with_shorter_side(limits, shorter * full.millimetres)
+    return limits
 
 
 def _zone_sentence(full: Recipe, item: Any, units: str) -> str:
     zone = f"{number_text(item.zone)} {units}"
-    subject = _each(full, getattr(item, item.kind))
+    subject = _each(full, item.references[0][1])
     judged = _judged(getattr(item, "judge", None), units)
     need = ""
     if item.need is not None and item.need.coverage:
         need = f", with at least {number_text(round(item.need.coverage * 100, 9))} % of it seen"
+    if isinstance(item, Straightness):
+        what = {"axis": " of the axis", "generators": " of every generating line"}.get(item.of or "", "")
+        lines = f" along {_direction(item.along)}" if item.along is not None else ""
+        shape = " in a diametral zone" if item.shape == "diametral" else ""
+        return f"The straightness{what} of {subject}{lines} is at most {zone}{shape}, judged on {judged}{need}"
     if isinstance(item, Form):
         return f"The {item.kind} of {subject} is at most {zone}, judged on {judged}{need}"
     over = (
@@ -99,6 +147,18 @@ def _zone_sentence(full: Recipe, item: Any, units: str) -> str:
         shape = {"diametral": "a diametral zone", "two planes": "a zone between two planes"}[item.shape or "two planes"]
         within = f"lies within {shape} of {zone}{over}"
         return f"The {item.kind} of {subject} to {against} {within}, judged on {judged}{need}"
+    if isinstance(item, Coaxial):
+        return (
+            f"The {item.kind} of {subject} to datum system {item.datums} lies within a diametral zone of {zone}{need}"
+        )
+    if isinstance(item, Symmetry):
+        across = f" across its {item.across}" if item.across else ""
+        frame = f"to datum system {item.datums}"
+        return f"The symmetry of {subject}{across} {frame} lies within {zone} between two planes{need}"
+    if isinstance(item, Runout):
+        apart = getattr(item, "step", None)
+        step = f", in sections {number_text(apart)} {units} apart" if apart else ""
+        return f"The {item.kind} of {subject} about {item.datums} is at most {zone}{step}, judged on {judged}{need}"
     if isinstance(item, Position):
         shape = {
             "diametral": f"a diametral zone of {zone}",
@@ -115,8 +175,9 @@ def _zone_sentence(full: Recipe, item: Any, units: str) -> str:
         bonus = f" (sizes {item.size_limits.text})" if item.size_limits is not None else ""
         return (
             f"The position of {subject} in datum system {item.datums} lies within {shape}{material}{bonus}{over}{need}"
+            f"{_together(item)}"
         )
-    assert isinstance(item, Profile)
+    assert isinstance(item, ProfileZone)
     frame = f"in datum system {item.datums}" if item.datums else "without datums, wherever the zone needs least,"
     if item.outside is not None:
         disposed = f", {number_text(item.outside)} {units} of it outside the material"
@@ -128,7 +189,57 @@ def _zone_sentence(full: Recipe, item: Any, units: str) -> str:
     gap = ""
     if item.need is not None and item.need.largest_gap is not None:
         gap = f" and no unseen patch above {number_text(item.need.largest_gap)} {units}"
-    return f"The profile of {subject} {frame} lies within a zone of {zone}{disposed}, judged on {judged}{need}{gap}"
+    what = "profile" if isinstance(item, Profile) else "profile of the lines"
+    held = f"judged on {judged}{need}{gap}{_together(item)}"
+    return f"The {what} of {subject} {frame} lies within a zone of {zone}{disposed}, {held}"
+
+
+def _together(item: Any) -> str:
+    """Return how zones hold together, where that was stated or follows from the standard."""
+    said = {"combined": ", all members together (combined zones)", "separate": ", each member by itself"}
+    word = getattr(item, "simultaneous", None)
+    shared = f', simultaneously with the others marked "{word}"' if word not in (None, "separate") else ""
+    return said.get(getattr(item, "zones", None) or "", "") + shared
+
+
+def said_of_limits(full: Recipe, item: Any, units: str) -> str:
+    """Return the sentence of a kind with limits."""
+    limits = getattr(item, "limits", None)
+    stated = "as its own row of the file states" if limits is None else _lies(_closed(full, item), _unit(item, units))
+    references = [name for _, name in item.references]
+    frame = f" in datum system {item.datums}" if getattr(item, "datums", None) else ""
+    if getattr(item, "point_file", None) is not None:
+        table = full.source.tables.get(item.point_file)
+        count = f"the {len(table.rows)}" if table is not None else "all"
+        what = item.kind.removesuffix("s")
+        return f'The deviation of each of {count} {what}s of "{item.point_file}"{frame} lies {stated}'
+    first, others = _each(full, references[0]), " and ".join(_one(name) for name in references[1:])
+    both = f"{first} and {others}" if others else first
+    named = ", ".join(_one(name) for name in references)
+    subject = {
+        "coordinates": f"{getattr(item, 'axis', '')} coordinate of {first}{frame}",
+        "bend angle": f"{'included angle' if getattr(item, 'included', False) else 'bend angle'} between {both}",
+        "bend radius": f"bend radius of {first}",
+        "thickness": f"local thickness between {both}, everywhere,",
+        "depth": f"depth of {others} under {first}",
+        "countersink": f"{getattr(item, 'of', '')} of the countersink {first} at {others}",
+        "chamfer": f"{getattr(item, 'of', '')} of the chamfer {first} between {others}",
+        "trim edge": f"deviation of the trim edge {first}{frame}, at every place,",
+        "gap": f"gap between {both}, at every place,",
+        "step": f"step from {first} to {others}, at every place,",
+        "surface points": f"deviation of each of the surface points {named}{frame}",
+        "edge points": f"deviation of each of the edge points {named}{frame}",
+    }.get(item.kind)
+    if item.kind == "statistics":
+        band = f" {number_text(item.within)} {units}" if item.within is not None else ""
+        subject = f"{item.of}{band} of the deviations of {first}{frame}"
+    return f"The {subject} {stated}"
+
+
+def _unit(item: Any, units: str) -> str:
+    if item.kind == "statistics" and item.of == "share within":
+        return ""
+    return "deg" if item.angular else units
 
 
 def _each(full: Recipe, reference: str) -> str:
@@ -148,7 +259,8 @@ def _lies(limits: Any, unit: str) -> str:
         return f"is {limits.text} for reference and is reported without a decision"
     words = sentence_limits(limits, unit)
     verb = "lies" if words.startswith("between") else "is"
-    return f"{verb} {words}" + (f" ({limits.text})" if limits.form in ("fit", "general") else "")
+    memory = ", a table row not confirmed" if unconfirmed(limits) else ""
+    return f"{verb} {words}" + (f" ({limits.text}{memory})" if limits.form in ("fit", "general") else "")
 
 
 def _direction(direction: tuple[float, float, float]) -> str:

@@ -85,7 +85,7 @@ def bracket_truth(part: MastBracket) -> dict[str, TrueValue]:
         "6": _one(part.slot[0] - part.mast_hole[0], 65.7, 66.3, EDGE_MM),
         "7": _each([part.base_diameter] * 4, [(6.5, 6.9)] * 4, 6.6, EDGE_MM),
         "8": _each(base, [(0.0, 0.6 + bonus)] * 4, 0.0, POSITION_EDGE_MM),
-        "9": _one(part.main_angle, 89.0, 91.0, ANGLE_DEG),
+        "9": _one(180.0 - part.main_angle, 89.0, 91.0, ANGLE_DEG),
         "10": _one(straight * math.sin(tilt), 0, 0.6, None),
         "11": _one(0.0, 0, 0.3, None),
         "12": _each([part.flange_diameter] * 2, [(8.9, 9.3)] * 2, 9.0, EDGE_MM),

@@ -6,6 +6,7 @@ from runner.records import Inspection, Provenance
 from runner.report.sheet_kit import Kit, Look, joined, lines_needed
 from runner.report.sheet_lists import add_row, open_list
 from runner.report.tables import PartTable
+from runner.report.text import overlap_text
 
 Basis = tuple[str, str, str, str, str]
 """Recipe fingerprint, recipe status, nominal hash, versions, recipe file."""
@@ -96,13 +97,15 @@ def scans_text(inspection: Inspection) -> str:
 
 
 def poses_text(inspection: Inspection) -> str:
-    """How each pose ended and on what evidence."""
+    """How each pose ended and on what evidence, how scans of one part agree, and what the program failed at."""
     lines = []
     for pose in inspection.poses:
         reason = f": {pose.reason}" if pose.reason else ""
         lines.append(f"{pose.status} ({pose.method}){reason}")
         if pose.evidence:
             lines.append(joined(pose.evidence))
+    lines += [overlap_text(overlap) for overlap in inspection.overlaps]
+    lines += inspection.provenance.faults
     return "\n".join(lines)
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from runner.records import Inspection, Outcome, Result, Verdict
 from runner.report.tables import shown_decimals
-from runner.report.text import visible
+from runner.report.text import overlap_text, visible
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -47,6 +47,7 @@ def inspection_table(inspection: Inspection) -> RenderableType:
             _styled(result.verdict.value),
         )
     parts: list[RenderableType] = [summary(inspection), table]
+    parts += [_plain(overlap_text(overlap)) for overlap in inspection.overlaps]
     if inspection.advice:
         parts.append(_plain(f"What to do: {inspection.advice}"))
     return Group(*parts)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from runner.records import OverlapRecord
+
 CELL_LIMIT = 32_767
 """Longest text of a spreadsheet cell, in UTF-16 units (common practice: what the programs take)."""
 CUT_MARK = " [cut]"
@@ -55,6 +57,22 @@ def cell_text(text: str) -> str:
         return shown
     room = (CELL_LIMIT - len(CUT_MARK)) * 2
     return shown.encode("utf-16-le")[:room].decode("utf-16-le", "ignore") + CUT_MARK
+
+
+def overlap_text(overlap: OverlapRecord) -> str:
+    """One sentence: how two scans of one part agree where both saw the same surface."""
+    pair = f"{overlap.first} and {overlap.second}"
+    if overlap.mean is None or overlap.rms is None or overlap.largest is None:
+        return f"{pair}: {overlap.note}"
+    text = (
+        f"{pair}: over {overlap.area:.0f} mm² seen by both the second lies {overlap.mean:+.4f} mm farther out on "
+        f"average, rms {overlap.rms:.4f} mm, 99 % within {overlap.largest:.4f} mm"
+    )
+    if overlap.region is not None and overlap.limit is not None:
+        place = "" if overlap.at is None else " near ({:.1f}, {:.1f}, {:.1f})".format(*overlap.at)
+        within = "within" if overlap.agrees else "BEYOND"
+        text += f"; worst region {overlap.region:+.4f} mm{place}, {within} the limit of {overlap.limit:.4f} mm"
+    return text + (f"; {overlap.note}" if overlap.note else "")
 
 
 def looks_like_formula(text: str) -> bool:

@@ -101,3 +101,14 @@ def test_a_formula_serial_stays_text(bench: Bench, station: Station) -> None:
     sheet = load_workbook(station.out / "TB-7.xlsx")["Parts"]
     cells = [c for row in sheet.iter_rows() for c in row if isinstance(c.value, str) and "=1+1" in c.value]
     assert cells and all(c.data_type == "s" for c in cells)
+
+
+def test_one_scan_of_a_set_is_held_and_says_how_it_is_measured(bench: Bench, station: Station) -> None:
+    path, recipe = next(iter(station.recipes.items()))
+    scan = recipe.scan.model_copy(update={"file_name": "{part}_{serial}_{scan}.*", "set": {"top": "required"}})
+    station.recipes[path] = recipe.model_copy(update={"scan": scan})
+    drop(station, "TB-7_0009_top.ply", bench.scan.read_bytes())
+    (done,) = run_once(station, quiet_s=0.01)
+    assert done.inspection is None and "one scan of a set" in done.reason
+    assert "runner measure" in (station.folders.held / f"TB-7_0009_top.ply{REASON_SUFFIX}").read_text()
+    assert not list(station.ledger.inspections())

@@ -92,7 +92,7 @@ BAD_FEATURES = [
     (FeatureSpec("a", "sphere", Sphere((0, 0, 0), 3.0)), everything, "no such sphere"),
     (FeatureSpec("a", "cone", Cone((0, 0, 0), UP, 0.5)), everything, "no such cone"),
     (FeatureSpec("a", "slot", Slot((60, 20, 10), UP, (0, 1, 0), 24, 8)), everything, "no such slot"),
-    (FeatureSpec("a", "line", Line((0, 0, 0), UP)), everything, "edges"),
+    (FeatureSpec("a", "line", Line((5, 5, 0), UP)), everything, "no edge between flat faces"),
     (FeatureSpec("a", "plane", None), everything, "no nominal element"),
     (FeatureSpec("a", "circle", Circle((90, 40, 10), UP, 9.0)), everything, "radius"),
     (FeatureSpec("a", "cylinder", Cylinder((90, 40, 0), UP, 10.0), span=(50.0, 60.0)), everything, "no such cylinder"),

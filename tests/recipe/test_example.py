@@ -19,7 +19,10 @@ GOLD = Path(__file__).parent / "gold"
 def example() -> Recipe:
     text = (GOLD / "bearing_block.yaml").read_text(encoding="utf-8")
     recipe, problems = parse_recipe(text, "bearing_block.yaml")
-    assert recipe is not None and problems == []
+    assert recipe is not None
+    # rows of standards' tables that are known from memory only are marked, and nothing else is
+    assert {p.severity for p in problems} <= {"warning"}
+    assert all("table row not confirmed" in p.message for p in problems) and len(problems) == 3
     return recipe
 
 
@@ -35,7 +38,7 @@ def test_sentences_are_the_accepted_ones() -> None:
 def test_resolved_text_loads_again_to_the_same_recipe() -> None:
     first = example()
     again, problems = parse_recipe(resolved(first), "again.yaml")
-    assert again is not None and problems == []
+    assert again is not None and {p.severity for p in problems} <= {"warning"}
     assert fingerprint(again, "0" * 64) == fingerprint(first, "0" * 64)
     assert resolved(again) == resolved(first)
     assert sentences(again) == sentences(first)

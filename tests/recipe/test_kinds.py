@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import re
 import subprocess
 import sys
-from typing import Any
+from pathlib import Path
 
 import pytest
 
+from runner.measure import kinds as measured
 from runner.recipe import kinds
 from runner.recipe.base import Section
 from runner.recipe.characteristics import CHARACTERISTIC_MODELS
@@ -40,24 +40,19 @@ def test_every_kind_has_a_model_and_a_key_of_its_own_name() -> None:
 
 
 def test_no_kind_is_both_measured_and_later() -> None:
-    assert not set(kinds.CHARACTERISTIC_KINDS) & set(kinds.LATER_CHARACTERISTICS)
     assert not set(kinds.FEATURE_KINDS) & set(kinds.LATER_FEATURES)
     for meaning in kinds.CHARACTERISTIC_ALIASES.values():
-        assert meaning in (*kinds.CHARACTERISTIC_KINDS, *kinds.LATER_CHARACTERISTICS)
-    assert set(kinds.WITHDRAWN_IN_ASME_2018) <= set(kinds.LATER_CHARACTERISTICS)
+        assert meaning in kinds.CHARACTERISTIC_KINDS
+    assert set(kinds.WITHDRAWN_IN_ASME_2018) <= set(kinds.CHARACTERISTIC_KINDS)
 
 
-def test_every_kind_is_measured() -> None:
-    if importlib.util.find_spec("runner.measure.kinds") is None:
-        pytest.skip("the measuring core has no table of kinds")
-    from runner.measure import kinds as measured
-
-    tables: list[Any] = [value for name, value in vars(measured).items() if name.isupper() and isinstance(value, dict)]
-    names = {name for table in tables for name in table}
-    assert set(kinds.CHARACTERISTIC_KINDS) <= names
-    for kind, features in kinds.CHARACTERISTIC_FEATURES.items():
-        assert set(features) <= set(measured.KINDS[kind].features), kind
-    assert set(kinds.FEATURE_KINDS) <= names
+def test_every_kind_is_measured_and_every_measured_kind_can_be_asked_for() -> None:
+    assert set(kinds.CHARACTERISTIC_KINDS) == set(measured.KINDS)
+    assert set(kinds.FEATURE_KINDS) == set(measured.FEATURE_KINDS)
+    for kind in measured.KINDS.values():
+        assert callable(kind.evaluate), kind.name
+        assert set(kind.features) <= set(kinds.FEATURE_KINDS), kind.name
+        assert kind.iso and kind.asme and kind.formula and kind.sentence, kind.name
 
 
 def test_every_field_is_described() -> None:
@@ -74,7 +69,7 @@ def test_the_reference_names_every_key_of_every_model() -> None:
             assert f"| `{key}` |" in text, f"{model.__name__}: {key}"
     for kind in (*FEATURE_MODELS, *CHARACTERISTIC_MODELS):
         assert f"\n### {kind}\n" in text
-    for word in (*kinds.LATER_CHARACTERISTICS, *kinds.LATER_FEATURES):
+    for word in kinds.LATER_FEATURES:
         assert word in text
 
 
@@ -123,3 +118,8 @@ def test_loading_the_room_loads_nothing_heavy() -> None:
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_the_reference_beside_the_recipes_is_the_generated_one() -> None:
+    path = Path(__file__).parents[2] / "recipes" / "REFERENCE.md"
+    assert path.read_text(encoding="utf-8") == language_reference() + "\n", "runner reference > recipes/REFERENCE.md"

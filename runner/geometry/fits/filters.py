@@ -66,6 +66,9 @@ def gaussian(places: Floats, heights: Floats, cutoff: float, closed: float | Non
     Points are spread linearly on a grid of ``cutoff`` / 24, filtered there along both directions, and read back
     linearly; the widening by the two linear steps is taken off the filter's width; what remains is a few 1e-3 of
     the height of a wave. ``closed`` is the period of the first coordinate.
+
+    A cut-off longer than the surface would smooth away all form and make everything flat: it is refused. Round a
+    closed surface two waves per turn, the fewest that are form, must be no shorter than the cut-off.
     """
     if not cutoff > 0:
         raise ValueError(f"the cut-off must be a positive length, not {cutoff}")
@@ -74,6 +77,10 @@ def gaussian(places: Floats, heights: Floats, cutoff: float, closed: float | Non
     cell = np.full(2, cutoff / CELLS)
     low = places.min(axis=0)
     span = np.ptp(places, axis=0)
+    longest = float(span.max()) if closed is None else closed / 2.0
+    if cutoff > longest:
+        what = f"the surface is {longest:.4g} mm long" if closed is None else f"half a turn is {longest:.4g} mm"
+        return FailedFit(f"the cut-off {cutoff:g} mm would take away all form: {what}")
     if closed is not None:
         number = max(CELLS // 4, int(np.ceil(closed / cell[0])))
         cell[0] = closed / number

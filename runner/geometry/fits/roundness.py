@@ -92,7 +92,13 @@ def _sphere(points: Floats, goal: str) -> Zone[Sphere] | FailedFit:
 def _round(cloud: Cloud, local: Floats, goal: str) -> Contact | FailedFit:
     """Return the best contact over several starts."""
     found: Contact | None = None
-    for start in _centres(cloud, local, goal):
+    starts = _centres(cloud, local, goal)
+    step = 0.3 * float(np.ptp(_from_centre(starts[0], local)[0])) * np.eye(local.shape[1])
+    # a programme may stop a hair before the balance that proves its end: only then it begins again beside its start
+    again = [starts[0] + way for way in np.vstack([step, -step])]
+    for k, start in enumerate(starts + again):
+        if k >= len(starts) and found is not None:
+            break
         trial = associate(_from_centre, local, start, goal)
         better = found is None or trial.value(goal) < found.value(goal) - 1e-14
         if trial.imbalance < BALANCED and float(np.abs(trial.x).max()) < 1e4 and better:

@@ -10,7 +10,7 @@ import numpy as np
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors, unit
 from runner.geometry.mesh import Floats, Nominal
-from runner.geometry.shapes import Plane, Shape, moved
+from runner.geometry.shapes import Line, Plane, Shape, moved
 from runner.measure.datums import Established
 from runner.measure.element import array, direction, place, signed_distance
 from runner.measure.found import FoundFeature
@@ -41,7 +41,9 @@ class Value:
     judged: tuple[float, ...] = ()
     """All values that must meet the limits; empty: ``value`` alone."""
     upper: float | None = None
-    """Upper limit where it differs from the characteristic's (a material bonus)."""
+    """Upper limit where it differs from the characteristic's (a material bonus, a point of a list)."""
+    lower: float | None = None
+    """Lower limit where it differs from the characteristic's (a point of a list)."""
     points: int = 0
     coverage: float | None = None
     blocked: str = ""
@@ -115,8 +117,8 @@ def axis_ends(feature: FoundFeature, spec: CharacteristicSpec) -> list[tuple[Flo
     assert shape is not None and nominal is not None
     axis, nominal_axis = direction(shape), direction(nominal)
     extent = spec.extent
-    if extent is None and feature.spec.kind in ("cylinder", "cone", "line"):
-        extent = feature.patch.axial if feature.patch is not None else feature.spec.span
+    if extent is None and (feature.spec.kind in ("cylinder", "cone", "line") or isinstance(shape, Line)):
+        extent = feature.axial
     if extent is None or axis is None or nominal_axis is None:
         return [(place(shape), place(nominal))]
     if axis @ nominal_axis < 0:

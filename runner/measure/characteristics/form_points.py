@@ -9,8 +9,9 @@ from runner.geometry.fits.filters import filter_cylinder, filter_plane
 from runner.geometry.fits.result import FailedFit
 from runner.geometry.frames import perpendicular
 from runner.geometry.mesh import Floats
-from runner.geometry.shapes import Cylinder, Plane
-from runner.measure.element import array, axial, natural_normals, signed_distance
+from runner.geometry.shapes import Cone, Cylinder, Plane, Shape, Sphere
+from runner.measure.characteristics.smooth import smoothed
+from runner.measure.element import array, as_surface, axial, natural_normals, signed_distance
 from runner.measure.specs import FormFilter
 
 SECTION_POINTS = 800
@@ -33,7 +34,18 @@ def cylinder_profile(points: Floats, cylinder: Cylinder, judge: FormFilter) -> F
     return _profile(points, cylinder, judge)
 
 
-def _profile(points: Floats, shape: Plane | Cylinder, judge: FormFilter) -> Floats | str:
+def surface_profile(points: Floats, shape: Shape, judge: FormFilter) -> Floats | str:
+    """Return the points (k, 3) of a face that its zone has to hold. ``shape``: its least-squares element.
+
+    On cones and spheres the filter's means are taken over straight-line distances, a quarter cut-off apart.
+    """
+    surface = as_surface(shape)
+    if not isinstance(surface, Plane | Cylinder | Cone | Sphere):
+        return f"there is no profile of a {type(shape).__name__.lower()}"
+    return _profile(points, surface, judge)
+
+
+def _profile(points: Floats, shape: Plane | Cylinder | Cone | Sphere, judge: FormFilter) -> Floats | str:
     if judge.kind == "none":
         return points
     heights = signed_distance(shape, points)
@@ -44,6 +56,9 @@ def _profile(points: Floats, shape: Plane | Cylinder, judge: FormFilter) -> Floa
         return f"unknown filter {judge.kind!r}"
     if judge.cutoff is None or not judge.cutoff > 0:
         return "a gaussian filter needs a cut-off"
+    if isinstance(shape, Cone | Sphere):
+        means, rows = smoothed(points, heights, judge.cutoff)
+        return points[rows] + (means - heights[rows])[:, None] * natural_normals(shape, points[rows])
     if isinstance(shape, Plane):
         filtered = filter_plane(points, shape, judge.cutoff)
     else:

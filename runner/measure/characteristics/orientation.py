@@ -15,7 +15,7 @@ from runner.measure.characteristics.common import Context, Finding, Missing, Val
 from runner.measure.characteristics.form import spread, width_value
 from runner.measure.characteristics.form_points import plane_profile
 from runner.measure.characteristics.turning import best_turn, free_axis, least_spread, turned_about
-from runner.measure.datums import establish
+from runner.measure.datums import Established, establish
 from runner.measure.element import array, direction
 from runner.measure.found import FoundFeature
 from runner.measure.specs import CharacteristicSpec, DatumSpec, DatumSystemSpec
@@ -31,18 +31,27 @@ def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
 
 def _frame(spec: CharacteristicSpec, context: Context) -> tuple[Floats, Floats | None] | Missing:
     """The datum frame, of the stated system or of the reference features alone, and the axis it leaves free to turn."""
+    system = frame_of(spec, context)
+    if isinstance(system, Missing):
+        return system
+    assert system.drawing_from_fit is not None
+    return system.drawing_from_fit, free_axis(system.free)
+
+
+def frame_of(spec: CharacteristicSpec, context: Context) -> Established | Missing:
+    """Return the datum system as established: the stated one, or that of the reference features alone."""
     if spec.datum_system is not None:
         move = datum_movement(spec, context)
-        return move if isinstance(move, Missing) else (move, free_axis(context.systems[spec.datum_system].free))
+        return move if isinstance(move, Missing) else context.systems[spec.datum_system]
     if not spec.reference:
-        return Missing(spec.id, "an orientation needs a datum")
+        return Missing(spec.id, f"{spec.kind} needs a datum")
     datums = tuple(DatumSpec(f"reference {k + 1}", (name,)) for k, name in enumerate(spec.reference))
     system = DatumSystemSpec(f"reference of {spec.id}", datums)
     low, high = context.nominal.bounds
     made = establish(system, context.features, context.specs, 0.5 * (low + high))
     if made.drawing_from_fit is None:
         return Missing(spec.id, made.reason)
-    return made.drawing_from_fit, free_axis(made.free)
+    return made
 
 
 def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats, free: Floats | None) -> Finding:

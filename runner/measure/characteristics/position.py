@@ -2,56 +2,60 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from runner.geometry.frames import move_points, unit
+from runner.geometry.frames import invert, move_points, perpendicular, unit
 from runner.geometry.mesh import Floats
-from runner.geometry.shapes import Plane, Slot, Sphere
+from runner.geometry.shapes import Cone, Cylinder, Line, Plane, Point, Shape, Slot, Sphere
 from runner.measure.characteristics.common import (
     Context,
     Finding,
     Missing,
     Value,
     axis_ends,
-    datum_movement,
     found,
     put,
 )
 from runner.measure.characteristics.form_points import plane_profile
+from runner.measure.characteristics.noise_part import length_details, zone_details
+from runner.measure.characteristics.patterns import Placed, each_in_its_frame
 from runner.measure.characteristics.size import mating_size
-from runner.measure.element import array, direction, place, slot_axes
+from runner.measure.element import array, direction, place, signed_distance, slot_axes
 from runner.measure.found import FoundFeature
 from runner.measure.specs import CharacteristicSpec
 
 
 def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
-    """Return the position deviation of each feature named."""
-    move = datum_movement(spec, context)
-    if isinstance(move, Missing):
-        return [move]
-    return [_one(spec, context, name, move) for name in spec.features]
+    """Return the position deviation of each feature named, in the frame that suits the zones best where one is free."""
+    return each_in_its_frame(spec, context, _one)
 
 
-def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats) -> Finding:
-    feature = found(context, name)
+def _one(spec: CharacteristicSpec, context: Context, name: str, frame: Placed) -> Finding:
+    feature = judged_feature(spec, context, name)
     if isinstance(feature, Missing):
         return feature
-    if feature.shape is None or feature.spec.shape is None:
-        return Missing(name, "a free surface region has no position")
-    deviations = _deviations(spec, feature, move)
-    if isinstance(deviations, str):
-        return Missing(name, deviations)
+    move = frame.drawing_from_fit
+    got = places_of(spec, context, feature, move)
+    if isinstance(got, str):
+        return Missing(name, got)
+    deviations = got.deviations
     across = np.linalg.norm(deviations, axis=1)
     worst = int(np.argmax(across))
     value = 2.0 * float(across[worst])
     details: dict[str, float | str] = {"definition": "2 x largest deviation over the extent"}
     if isinstance(feature.shape, Plane):
         details["definition"] = "2 x largest distance of the face from its true place"
+        if not len(feature.points):
+            details["definition"] = "2 x largest distance of the median plane from its true place, over its extent"
     else:
         for label, component in zip("xyz", deviations[worst], strict=True):
             details[f"deviation {label}"] = float(component)
         if len(across) > 1:
             details["at start of extent"], details["at end of extent"] = 2 * float(across[0]), 2 * float(across[-1])
+    details |= _noise(spec, feature, got.points[worst], got.basis, move, value, deviations)
+    details |= frame.details
     allowed: float | None = None
     if spec.material_condition is not None:
         extra = _bonus(spec, feature)
@@ -64,22 +68,132 @@ def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats) ->
     return Value(name, value, upper=allowed, points=len(feature.points), coverage=feature.coverage, details=details)
 
 
-def _deviations(spec: CharacteristicSpec, feature: FoundFeature, move: Floats) -> Floats | str:
+def _noise(
+    spec: CharacteristicSpec,
+    feature: FoundFeature,
+    at: Floats,
+    basis: Floats,
+    move: Floats,
+    value: float,
+    deviations: Floats,
+) -> dict[str, float | str]:
+    """What noise adds to the value: of a face as to every zone, of an axis or centre by its fit's covariance."""
+    if isinstance(feature.shape, Plane):
+        if not len(feature.points):
+            return {}
+        normal = basis[0]
+        heights = move_points(move, feature.points) @ normal
+        found = zone_details(feature.points, heights, float(np.ptp(deviations @ normal)), spec.judge)
+        # the zone is held on one side: half of what noise adds to the face's own spread, twice
+        part = min(float(found.get("noise part", 0.0)), value)
+        return {"noise part": part, "corrected for noise": value - part} if found else {}
+    if feature.fit is None:
+        return {}
+    back = invert(move)
+    place_in_fit = move_points(back, at[None])[0]
+    turned = basis @ move[:3, :3]
+    return length_details(0.5 * value, turned @ feature.fit.covariance_at(place_in_fit) @ turned.T)
+
+
+def judged_feature(spec: CharacteristicSpec, context: Context, name: str) -> FoundFeature | Missing:
+    """Return a measured feature that can have a position, or why not."""
+    feature = found(context, name)
+    if isinstance(feature, Missing):
+        return feature
+    if feature.shape is None or feature.spec.shape is None:
+        return Missing(name, f"a {feature.spec.kind} has no position: it is not one element")
+    return feature
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where a feature's position is judged, in the datum frame."""
+
+    points: Floats
+    """(k, 3) mm: of the measured axis, centre, plane or face."""
+    deviations: Floats
+    """(k, 3) mm from the true place, only what the zone looks at."""
+    basis: Floats
+    """(m, 3) unit directions that the zone looks along."""
+
+
+def places_of(spec: CharacteristicSpec, context: Context, feature: FoundFeature, move: Floats) -> Places | str:
+    """Return where and by how much a feature misses its true place after the movement ``move`` (4, 4)."""
+    nominal = feature.spec.shape
+    assert nominal is not None
+    deviations = _deviations(spec, context, feature, move)
+    if isinstance(deviations, str):
+        return deviations
+    basis = _basis(spec, feature, nominal)
+    if isinstance(nominal, Plane):
+        points = _plane_points(spec, context, feature, move)
+        if isinstance(points, str):
+            return points
+    elif isinstance(nominal, Cylinder | Cone | Line):
+        points = np.array([at for _, at in axis_ends(feature, spec)]) + deviations
+    elif isinstance(nominal, Slot) and len(deviations) == 2:
+        _, along, _, _ = slot_axes(nominal)
+        half = 0.5 * (nominal.length - (nominal.width if nominal.round_ends else 0.0))
+        points = place(nominal) + np.outer([-half, half], along) + deviations
+    else:
+        points = place(nominal)[None] + deviations
+    return Places(points, deviations, basis)
+
+
+def _basis(spec: CharacteristicSpec, feature: FoundFeature, nominal: Shape) -> Floats:
+    """Directions (m, 3) that the zone looks along."""
+    if isinstance(nominal, Plane):
+        return np.asarray(unit(array(nominal.normal)))[None]
+    if isinstance(nominal, Slot) and spec.zone_shape != "diametral":
+        _, along, across, _ = slot_axes(nominal)
+        return np.array([along if spec.across == "length" else across])
+    if spec.zone_shape == "two planes" and spec.direction is not None:
+        return np.asarray(unit(array(spec.direction)))[None]
+    axis = direction(nominal)
+    if axis is None:
+        return np.eye(3)
+    del feature
+    return np.vstack(perpendicular(axis))
+
+
+def _plane_points(spec: CharacteristicSpec, context: Context, feature: FoundFeature, move: Floats) -> Floats | str:
+    """Points (k, 3) of a face, or of a constructed plane where its parents' faces lie, in the datum frame."""
+    shape, nominal = feature.shape, feature.spec.shape
+    assert isinstance(shape, Plane) and isinstance(nominal, Plane)
+    if len(feature.points):
+        profile = plane_profile(feature.points, shape, spec.judge)
+        return profile if isinstance(profile, str) else move_points(move, profile)
+    samples = [
+        context.features[name].patch.samples  # type: ignore[union-attr]
+        for name in feature.spec.parents
+        if name in context.features and context.features[name].patch is not None
+    ]
+    over = np.vstack(samples) if samples else place(nominal)[None]
+    return move_points(move, over - signed_distance(shape, over)[:, None] * array(shape.normal))
+
+
+def _deviations(spec: CharacteristicSpec, context: Context, feature: FoundFeature, move: Floats) -> Floats | str:
     """Deviation vectors (k, 3), in the datum frame, at every place where the feature is judged."""
     shape, nominal = feature.shape, feature.spec.shape
     assert shape is not None and nominal is not None
     if isinstance(shape, Plane):
-        normal, origin = array(nominal.normal), place(nominal)  # type: ignore[union-attr]
-        profile = plane_profile(feature.points, shape, spec.judge)
-        if isinstance(profile, str):
-            return profile
-        heights = (move_points(move, profile) - origin) @ normal
-        return heights[:, None] * normal
+        assert isinstance(nominal, Plane)
+        points = _plane_points(spec, context, feature, move)
+        if isinstance(points, str):
+            return points
+        normal = np.asarray(unit(array(nominal.normal)))
+        return ((points - place(nominal)) @ normal)[:, None] * normal
     if isinstance(shape, Slot):
         assert isinstance(nominal, Slot)
         return _slot_deviations(spec, shape, nominal, move)
-    if isinstance(shape, Sphere):
-        return (put(place(shape), move) - place(nominal))[None]
+    if isinstance(shape, Sphere | Point):
+        offset = put(place(shape), move) - place(nominal)
+        if spec.zone_shape == "two planes":
+            if spec.direction is None:
+                return "a two-plane zone needs a direction"
+            way = np.asarray(unit(array(spec.direction)))
+            return ((offset @ way) * way)[None]
+        return offset[None]
     axis = direction(nominal)
     if axis is None:
         return f"a {feature.spec.kind} has no position"
@@ -108,6 +222,16 @@ def _slot_deviations(spec: CharacteristicSpec, shape: Slot, nominal: Slot, move:
     half = 0.5 * (nominal.length - (nominal.width if nominal.round_ends else 0.0))
     ends = np.array([now - half * turned, now + half * turned]) - centre
     return (ends @ across)[:, None] * across
+
+
+def zone_of(spec: CharacteristicSpec, feature: FoundFeature) -> float | str:
+    """Return the full width or diameter of a feature's zone, mm, with its bonus; or why there is none."""
+    if spec.zone is None:
+        return "a position needs a zone"
+    if spec.material_condition is None:
+        return spec.zone
+    extra = _bonus(spec, feature)
+    return extra if isinstance(extra, str) else spec.zone + extra[1]
 
 
 def _bonus(spec: CharacteristicSpec, feature: FoundFeature) -> tuple[float, float] | str:

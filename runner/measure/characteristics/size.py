@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from runner.geometry.fits.cylindricity import circumscribed_cylinder, inscribed_cylinder
+from runner.geometry.fits.pair import mating_pair
 from runner.geometry.fits.result import FailedFit, Fixed
 from runner.geometry.frames import perpendicular
 from runner.geometry.shapes import Circle, Cylinder, Plane, Slot, Sphere
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, found
 from runner.measure.characteristics.sections import Section, profile_points, sections_of, two_point_sizes
 from runner.measure.characteristics.thickness import thickness
+from runner.measure.characteristics.walls import SPHERE_CELLS, slot_walls, sphere_local, sphere_mating
 from runner.measure.element import array
 from runner.measure.found import FoundFeature
 from runner.measure.specs import CharacteristicSpec
@@ -37,9 +39,7 @@ def _one(spec: CharacteristicSpec, context: Context, name: str) -> Finding:
     if isinstance(shape, Circle) and feature.spec.source == "edges":
         return _edge_circle(spec, feature)
     if isinstance(shape, Sphere):
-        if spec.size_definition in ("two-point", "envelope", "GN", "GX"):
-            return Missing(name, f"{spec.size_definition} size of a sphere is not available; GG is")
-        return _value(feature, 2.0 * shape.radius, {"definition": "global least squares (GG)"})
+        return _sphere_size(spec, feature)
     if isinstance(shape, Circle | Cylinder):
         return _round_size(spec, feature)
     if isinstance(shape, Plane):
@@ -97,7 +97,15 @@ def mating_size(feature: FoundFeature) -> float | str:
             return 2.0 * (feature.shape.radius - feature.border.ovality)
         return "the edge has no border"
     if isinstance(feature.shape, Slot):
-        return feature.shape.width
+        if feature.spec.source == "edges":
+            return feature.shape.width
+        walls = slot_walls(feature, "width")
+        if isinstance(walls, str):
+            return walls
+        pair = mating_pair(walls.upper, walls.lower, np.array([0.0, 1.0]), inside=True)
+        return pair.reason if isinstance(pair, FailedFit) else pair.width
+    if isinstance(feature.shape, Sphere):
+        return sphere_mating(feature, inscribed=feature.patch is None or feature.patch.outward < 0)
     if not isinstance(feature.shape, Circle | Cylinder):
         return f"a {feature.spec.kind} has no mating size"
     sections = sections_of(feature.points, cylinder_of(feature))
@@ -141,7 +149,7 @@ def _edge_circle(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
     details: dict[str, float | str] = {
         "raw size (outermost points)": border.raw_size,
         "edge correction": border.correction,
-        "standard uncertainty of the edge": 2.0 * border.standard,
+        "standard uncertainty of the edge": border.size_standard,
         "least-squares size": size,
     }
     if spec.size_definition == "GG":
@@ -164,11 +172,82 @@ def _slot_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
     assert isinstance(shape, Slot)
     if spec.across not in ("width", "length"):
         return Missing(feature.spec.name, "say which size of the slot is meant: width or length")
-    details: dict[str, float | str] = {"definition": f"least squares over the outline ({spec.across})"}
+    if feature.spec.source == "surface" and spec.size_definition != "GG":
+        return _wall_size(spec, feature, shape)
+    if spec.size_definition in ("GX", "GN"):
+        return Missing(feature.spec.name, f"{spec.size_definition} size of a slot needs its walls; from an edge GG is")
+    details: dict[str, float | str] = {"definition": f"global least squares (GG) over the outline ({spec.across})"}
     if feature.border is not None:
         details["edge correction"] = feature.border.correction
-        details["standard uncertainty of the edge"] = 2.0 * feature.border.standard
+        row = feature.border.outline.names.index(spec.across)
+        spread = float(np.sqrt(max(feature.border.covariance[row, row], 0.0)))
+        details["standard uncertainty of the edge"] = spread
     return _value(feature, shape.width if spec.across == "width" else shape.length, details)
+
+
+def _wall_size(spec: CharacteristicSpec, feature: FoundFeature, shape: Slot) -> Finding:
+    """Two-point, mating or envelope size between two opposite walls of a slot or rectangle."""
+    name, across = feature.spec.name, spec.across or "width"
+    if across == "length" and shape.round_ends:
+        details: dict[str, float | str] = {
+            "definition": "global least squares (GG) over the outline: its ends are round"
+        }
+        return _value(feature, shape.length, details)
+    walls = slot_walls(feature, across)
+    if isinstance(walls, str):
+        return Missing(name, walls)
+    local = walls.local
+    details = {
+        "least-squares size": shape.width if across == "width" else shape.length,
+        "smallest": float(local.min()),
+        "largest": float(local.max()),
+        "mean": float(local.mean()),
+    }
+    if spec.size_definition == "two-point":
+        details["definition"] = f"two-point (LP), between means over opposite cells of {walls.cell:.2g} mm"
+        judged = (float(local.min()), float(local.max()))
+        return _value(feature, _critical(judged, spec), details, judged)
+    inside = spec.size_definition != "GN"
+    pair = mating_pair(walls.upper, walls.lower, np.array([0.0, 1.0]), inside=inside)
+    if isinstance(pair, FailedFit):
+        return Missing(name, pair.reason)
+    if spec.size_definition in ("GX", "GN"):
+        word = "farthest apart between (GX)" if inside else "nearest around (GN)"
+        return _value(feature, pair.width, details | {"definition": f"parallel planes {word} the means over cells"})
+    details |= {"definition": "envelope and local size", "mating size": pair.width}
+    every = (pair.width, float(local.min()), float(local.max()))
+    return _value(feature, _critical(every, spec), details, every)
+
+
+def _sphere_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
+    """Sizes of a sphere: two-point between opposite cells of its surface."""
+    name, shape = feature.spec.name, feature.shape
+    assert isinstance(shape, Sphere)
+    gg = 2.0 * shape.radius
+    if spec.size_definition == "GG":
+        return _value(feature, gg, {"definition": "global least squares (GG)"})
+    details: dict[str, float | str] = {"least-squares size": gg}
+    local = np.zeros(0)
+    if spec.size_definition in ("two-point", "envelope"):
+        local = sphere_local(feature)
+        if len(local) < LEAST_PAIRS * SPHERE_CELLS:
+            return Missing(name, "two-point size needs opposite points: it was seen from one side only")
+        details |= {"smallest": float(local.min()), "largest": float(local.max()), "mean": float(local.mean())}
+    if spec.size_definition == "two-point":
+        details["definition"] = "two-point (LP), between means over opposite cells"
+        judged = (float(local.min()), float(local.max()))
+        return _value(feature, _critical(judged, spec), details, judged)
+    hollow = feature.patch is None or feature.patch.outward < 0
+    inscribed = spec.size_definition == "GX" or (spec.size_definition == "envelope" and hollow)
+    mating = sphere_mating(feature, inscribed=inscribed)
+    if isinstance(mating, str):
+        return Missing(name, mating)
+    if spec.size_definition in ("GX", "GN"):
+        word = "maximum inscribed (GX)" if inscribed else "minimum circumscribed (GN)"
+        return _value(feature, mating, details | {"definition": f"{word} sphere of the means over cells"})
+    every = (mating, float(local.min()), float(local.max()))
+    details |= {"definition": "envelope and local size", "mating size": mating}
+    return _value(feature, _critical(every, spec), details, every)
 
 
 def _critical(values: tuple[float, ...], spec: CharacteristicSpec) -> float:

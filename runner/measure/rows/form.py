@@ -6,6 +6,20 @@ from runner.measure.kind import ROUND, Kind
 
 ROWS: tuple[Kind, ...] = (
     Kind(
+        "straightness",
+        "The lines or the axis of {features} lie within {limits} of straight.",
+        ("line", "cylinder", "cone", "plane"),
+        (1, None),
+        True,
+        "none",
+        "ISO 1101:2017, 17.2; ISO 12780-1:2011; median line: ISO 17450-3:2016",
+        "ASME Y14.5-2018, 8.4.1 (line elements; derived median line)",
+        "edge, generators and lines along a direction: least width of two parallel lines, worst line; axis: diameter "
+        "of the least cylinder that holds the centres of the sections' least-squares circles",
+        "straightness:evaluate",
+        ("edge", "axis", "generators", "along"),
+    ),
+    Kind(
         "flatness",
         "The face {features} lies between two parallel planes {limits} apart.",
         ("plane",),
@@ -20,13 +34,14 @@ ROWS: tuple[Kind, ...] = (
     Kind(
         "roundness",
         "Every section of {features} lies between two concentric circles {limits} apart.",
-        ROUND,
+        (*ROUND, "cone", "sphere"),
         (1, None),
         True,
         "none",
         "ISO 1101:2017, 17.4; ISO 12181-1:2011 (minimum zone reference circles)",
         "ASME Y14.5-2018, 8.4.3 (circularity)",
-        "worst section of the least, over all centres, of max(r) - min(r)",
+        "worst section across the axis of the least, over all centres, of max(r) - min(r); sphere: of the whole "
+        "surface between concentric spheres, which no section exceeds",
         "form:roundness",
     ),
     Kind(

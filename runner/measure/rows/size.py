@@ -8,7 +8,7 @@ ROWS: tuple[Kind, ...] = (
     Kind(
         "size",
         "The size of {features} is {limits}.",
-        ("cylinder", "circle", "sphere", "slot", "plane"),
+        ("cylinder", "circle", "arc", "sphere", "slot", "rectangle", "plane"),
         (1, None),
         False,
         "none",
@@ -16,7 +16,8 @@ ROWS: tuple[Kind, ...] = (
         "ASME Y14.5-2018, 5.8 (Rule #1): envelope of perfect form at maximum material, and local size",
         "two-point: r(a) + r(a + 180 deg) in each section of the measured profile, harmonics below the noise left out; "
         "GG: twice the least-squares radius; GN, GX: twice that of the smallest circumscribed or largest inscribed "
-        "cylinder of that profile; between two planes: height difference of opposite cell means",
+        "cylinder of that profile; slot, rectangle, sphere: between means over opposite cells, and the parallel planes "
+        "or the sphere touching those; arc: GG; between two planes: height difference of opposite cell means",
         "size:evaluate",
     ),
 )

@@ -13,8 +13,7 @@ def run(arguments) -> None:
     """Add the scans that are missing and print times and failures beside those of align."""
     import nominals
     import scenes
-
-    from __main__ import commit, read, ready
+    from trial import commit, read, ready
 
     path = Path(arguments.to)
     names = arguments.parts.split(",") if arguments.parts else list(nominals.NAMES)

@@ -11,7 +11,7 @@ def corners(low, high):
 
 
 def least_error(points, normals, sigma, low, high, axis=None):
-    """Return the least standard deviation, mm, of the farthest corner of the nominal's box, for white noise.
+    """Return the least rms displacement, mm, of the worst corner of the nominal's box, for white noise.
 
     ``points``, ``normals``: (n, 3) of the part in the nominal frame. The information matrix of the six movements is
     the sum of outer products of point-to-plane rows over sigma^2 (Cramer-Rao). ``axis`` = (point, direction): a turn
@@ -33,7 +33,7 @@ def least_error(points, normals, sigma, low, high, axis=None):
         arm = (corner - centre) / half
         x, y, z = arm
         move = np.hstack([-np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]]), np.eye(3)])
-        worst = max(worst, float(np.linalg.eigvalsh(move @ covariance @ move.T)[-1]))
+        worst = max(worst, float(np.trace(move @ covariance @ move.T)))
     return float(np.sqrt(worst))
 
 

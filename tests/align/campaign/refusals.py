@@ -12,8 +12,8 @@ def run(arguments) -> None:
     """Add the pairs that are missing and print the matrix: every cell has to be refused."""
     import nominals
     import scenes
+    from trial import commit, read, ready
 
-    from __main__ import commit, read, ready
     from runner.align.run import align
     from runner.align.types import AlignSettings
     from runner.geometry.mesh import ScanGeometry

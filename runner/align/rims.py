@@ -1,0 +1,69 @@
+"""Where faces of the nominal meet: points there may belong to either face, and must not pull on one of them."""
+
+from __future__ import annotations
+
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.geometry.mesh import Floats, Nominal
+
+SHARP = 0.94
+"""Faces that meet at less than 20 degrees run on smoothly: a point between them is off by next to nothing."""
+MOST_SAMPLES = 2_000_000
+
+
+class Rims:
+    """The sharp borders between faces, sampled densely enough to ask for nearness."""
+
+    def __init__(self, nominal: Nominal, step: float) -> None:
+        from scipy.spatial import cKDTree
+
+        segments = sharp_edges(nominal)
+        self._tree = None
+        self.step = step
+        if len(segments):
+            length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1)
+            self.step = max(step, float(length.sum()) / MOST_SAMPLES)
+            pieces = np.maximum(np.ceil(length / self.step).astype(np.int64), 1)
+            which = np.repeat(np.arange(len(segments)), pieces)
+            place = np.arange(len(which)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+            share = ((place + 0.5) / pieces[which])[:, None]
+            self._tree = cKDTree(segments[which, 0] * (1 - share) + segments[which, 1] * share)
+
+    def near(self, points: Floats, within: float) -> NDArray[np.bool_]:
+        """Tell which points (n, 3) lie within about ``within``, mm, of a sharp border."""
+        if self._tree is None or not len(points):
+            return np.zeros(len(points), dtype=bool)
+        reach = float(np.hypot(within, 0.5 * self.step))
+        gap, _ = self._tree.query(points, distance_upper_bound=reach, workers=2)
+        return np.asarray(np.isfinite(gap))
+
+
+_KEPT: WeakKeyDictionary[Nominal, Rims] = WeakKeyDictionary()
+
+
+def rims_of(nominal: Nominal) -> Rims:
+    """Return the rims of a nominal, made once for as long as it is in use."""
+    if nominal not in _KEPT:
+        _KEPT[nominal] = Rims(nominal, 0.1)
+    return _KEPT[nominal]
+
+
+def sharp_edges(nominal: Nominal) -> Floats:
+    """Return (k, 2, 3) the mesh edges where two triangles meet at 20 degrees or more, or where one ends."""
+    from runner.align.search import triangle_normals
+
+    vertices, triangles = nominal.mesh.vertices, nominal.mesh.triangles.astype(np.int64)
+    normals, _ = triangle_normals(vertices, nominal.mesh.triangles)
+    ends = np.sort(np.vstack([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
+    owner = np.tile(np.arange(len(triangles)), 3)
+    order = np.lexsort((ends[:, 1], ends[:, 0]))
+    ends, owner = ends[order], owner[order]
+    first = np.flatnonzero(np.append(True, np.any(np.diff(ends, axis=0) != 0, axis=1)))
+    count = np.diff(np.append(first, len(ends)))
+    other = np.minimum(first + 1, len(ends) - 1)
+    cosine = np.einsum("ij,ij->i", normals[owner[first]], normals[owner[other]])
+    sharp = (count != 2) | (cosine < SHARP)
+    return vertices[ends[first[sharp]]]
