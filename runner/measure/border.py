@@ -21,6 +21,8 @@ from runner.geometry.mesh import Floats
 from runner.measure.outline import Outline
 
 ROUNDS = 6
+ENDED = 2.0
+"""A cell whose points end farther in than the search, by this many standard deviations of counting, tells no edge."""
 LEAST_REFERENCE = 8.0
 """A cell's density needs at least about this many points."""
 OUTLIER = 4.0
@@ -61,6 +63,8 @@ class BorderFit:
     """Share of the points that was found lost beside the edge, where that was corrected."""
     walls: float = 0.0
     """Share of the strips that were told by the wall below the edge."""
+    told: float = 1.0
+    """Share of the cells that told: sheet seen beside them and an edge within the search, not the end of the scan."""
 
     @property
     def standard(self) -> float:
@@ -147,8 +151,13 @@ def fit_border(
     spacing: float,
     room: Floats,
     search: float,
+    *,
+    anywhere: bool = False,
 ) -> BorderFit | str:
     """Fit an outline to the border of the material.
+
+    Where the points end farther inside than ``search``, the end of the scan can't be told from an edge: such cells and
+    their neighbours don't count, unless ``anywhere`` (to say where it lies, not to measure it).
 
     Parameters
     ----------
@@ -158,6 +167,7 @@ def fit_border(
     spacing : root of the area per point, mm.
     room : (c,) depth of material at even places along the outline, mm; sets which cells can be used.
     search : how far the border may lie from the outline, mm.
+    anywhere : whether cells count whose points end farther in than the search.
 
     Returns
     -------
@@ -171,6 +181,9 @@ def fit_border(
     if good_room.sum() < max(3, len(outline.names)):
         return f"the material beside the edge is too narrow for points {spacing:.2g} mm apart"
     state: tuple[Outline, Floats, Floats, Floats, int] | None = None
+    expected = outline
+    ended = np.zeros(count, dtype=bool)
+    told_share = 1.0
     for turn in range(ROUNDS):
         usual = float(np.quantile(room_of_cell[good_room], 0.25))
         windows = windows_for(spacing, usual, reach)
@@ -180,6 +193,16 @@ def fit_border(
         if isinstance(made, str):
             return made
         good, depth, spread = made
+        if not anywhere:
+            away = expected.locate(outline.at(grid.middle[good]).points).depth
+            ended[np.flatnonzero(good)[np.nan_to_num(away) + depth > search + ENDED * spread]] = True
+            told = ~_with_neighbours(ended, outline.closed)[good]
+            good[good] = told
+            depth, spread = depth[told], spread[told]
+            if good.sum() < len(outline.names):
+                return "the edge itself was not seen"
+        if not turn:
+            told_share = float(good.sum() / max(cells.sum(), 1))
         along, rows = grid.middle[good], grid.rows[good]
         kept, step, covariance = solve_outline(rows, depth, spread)
         if step is None or covariance is None:
@@ -206,7 +229,17 @@ def fit_border(
         covariance=covariance,
         cells=count,
         left_out=left_out,
+        told=told_share,
     )
+
+
+def _with_neighbours(cells: NDArray[np.bool_], closed: bool) -> NDArray[np.bool_]:
+    """Cells (c,) and the ones beside them: the end of the scan cuts through those."""
+    before, after = np.roll(cells, 1), np.roll(cells, -1)
+    if not closed:
+        before[0], after[-1] = False, False
+    found: NDArray[np.bool_] = cells | before | after
+    return found
 
 
 def cell_count(outline: Outline, spacing: float) -> int:

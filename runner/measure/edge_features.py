@@ -17,7 +17,7 @@ from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
-from runner.measure.edge_points import measure_edge_point, measure_trim_edge
+from runner.measure.edge_points import beyond, measure_edge_point, measure_trim_edge
 from runner.measure.edges import cloud_boundary
 from runner.measure.element import array
 from runner.measure.extract import AGREEMENT
@@ -40,11 +40,10 @@ SEEN_SPACINGS = 2.5
 """A place of the edge is covered when a sheet point lies within this many spacings of it."""
 UPPER = 0.5
 """Where the wall is seen: only points above this many standard deviations below the sheet are sure to be none of it."""
-DEPTH = 0.3
-"""mm: the edge is the outermost of the material down to this depth below the sheet's surface: breaks and die rolls of
-up to 0.2 mm lie within. The wall is looked for further down, to"""
 WALL_DEPTH = 1.2
-"""mm."""
+"""mm: below the depth that still counts as the edge (``edge_depth``) the wall is looked for, down to here."""
+HALF = 0.55
+"""A circle seen over less of its turn, in one piece, is not measured; an arc is."""
 STEEP = 0.5
 """A wall's normal leans less than this cosine to the sheet's."""
 MOST_FILLED = 0.1
@@ -101,17 +100,30 @@ def measure_edge_feature(
     border = fit_border(sheet.outline, points, weights, own_spacing, sheet.room, spec.search)
     base = replace(base, rows=used, points=scene.points[used], rejected=rejected)
     if isinstance(border, str):
+        wide = fit_border(sheet.outline, points, weights, own_spacing, sheet.room, spec.search, anywhere=True)
+        if not isinstance(wide, str):
+            away = _displacement(sheet.outline, wide.outline)
+            seen = _coverage(wide.outline, flat[on_sheet], own_spacing, sheet.room)
+            if away > spec.search and seen >= spec.least_coverage:
+                return replace(base, reason=beyond(away, spec.search))
         return replace(base, reason=border)
-    border = _refined(border, sheet, flat, height, taken, sigma, band, own_spacing, _steep(scene, rows, sheet.normal))
+    told = border.told
+    steep = _steep(scene, rows, sheet.normal)
+    border = _refined(border, sheet, flat, height, taken, sigma, band, own_spacing, steep, spec.edge_depth)
     border = replace(border, outline_is_material=isinstance(border.outline, CircleOutline) and not border.outline.hole)
-    coverage = _coverage(border.outline, flat[on_sheet], own_spacing, sheet.room)
+    coverage = min(_coverage(border.outline, flat[on_sheet], own_spacing, sheet.room), told)
+    if spec.kind == "circle" and coverage < HALF and border.widest_gap > np.pi:
+        # one side alone holds a diameter badly, and the end of a scan there would pass for the rest of the edge
+        return replace(
+            base, reason=f"only {coverage:.0%} of the edge was seen, on one side: that does not hold a circle"
+        )
     border, raw_note = _with_raw(border, local, scene, used, flat[on_sheet], own_spacing)
     shape = _shape(spec, border.outline, local)
     edge_rows = _edge_points(border.outline, flat[on_sheet], own_spacing)
     found = replace(
         base, shape=shape, border=border, coverage=coverage, rows=used[edge_rows], points=scene.points[used[edge_rows]]
     )
-    trouble = _trouble(spec, shape, found, coverage)
+    trouble = _trouble(spec, _displacement(sheet.outline, border.outline), found, coverage)
     return replace(found, reason=trouble, notes=(raw_note,) if not trouble else ())
 
 
@@ -133,9 +145,10 @@ def _refined(
     band: float,
     spacing: float,
     steep: NDArray[np.bool_],
+    edge_depth: float,
 ) -> BorderFit:
     """The counted border refined by the fringe, by the wall where it was seen, and for points lost beside the edge."""
-    depth = min(DEPTH, 0.5 * sheet.thickness)
+    depth = min(edge_depth, 0.5 * sheet.thickness)
     below = max(depth, 2.0 * band)
     wall = flat[taken & steep & (height < -below) & (height > -min(WALL_DEPTH, sheet.thickness - band))]
     material = taken & (height >= -depth)
@@ -194,8 +207,8 @@ def _local_plane(sheet: Sheet, points: Floats, height: Floats, search: float) ->
     if isinstance(fit, FailedFit):
         return fit.reason
     shift = abs(float((array(fit.shape.point) - sheet.origin) @ sheet.normal))
-    if shift > 2.0 * search:
-        return f"the sheet beside the edge lies {shift:.2f} mm from nominal"
+    if shift > search:
+        return beyond(shift, search)
     return fit.shape, max(sigma, fit.rms)
 
 
@@ -350,26 +363,21 @@ def _shape(spec: FeatureSpec, outline: Outline, sheet: Sheet) -> Shape:
     return Line(vector(ends[0]), vector(unit(ends[1] - ends[0])))
 
 
-def _trouble(spec: FeatureSpec, shape: Shape, found: FoundFeature, coverage: float) -> str:
-    """Why it must not be used, or empty."""
+def _displacement(nominal: Outline, found: Outline) -> float:
+    """How far, at most, the border found lies from the nominal one, mm; corners don't count."""
+    along = (np.arange(180, dtype=np.float64) + 0.5) * (found.length / 180)
+    usable = getattr(found, "usable", None)
+    if usable is not None and usable(along).any():
+        along = along[usable(along)]
+    away = np.abs(nominal.locate(found.at(along).points).depth)
+    return float(np.nanmax(away)) if np.isfinite(away).any() else float("inf")
+
+
+def _trouble(spec: FeatureSpec, away: float, found: FoundFeature, coverage: float) -> str:
+    """Why it must not be used, or empty; ``away``: how far the border lies from nominal, mm."""
     if coverage < spec.least_coverage:
         return f"only {coverage:.0%} of the edge was seen; at least {spec.least_coverage:.0%} is needed"
     least = spec.least_points or 12
     if len(found.points) < least:
         return f"only {len(found.points)} points at the edge; at least {least} are needed"
-    nominal = spec.shape
-    if isinstance(shape, Circle) and isinstance(nominal, Circle):
-        away = float(np.linalg.norm(array(shape.centre) - array(nominal.centre)))
-        growth = abs(shape.radius - nominal.radius)
-        if max(away, growth) > 1.2 * spec.search:
-            return (
-                f"the edge found lies {max(away, growth):.2f} mm from nominal, beyond the search of {spec.search:g} mm"
-            )
-    if isinstance(shape, Slot) and isinstance(nominal, Slot):
-        away = float(np.linalg.norm(array(shape.centre) - array(nominal.centre)))
-        growth = max(abs(shape.width - nominal.width), abs(shape.length - nominal.length)) / 2
-        if max(away, growth) > 1.2 * spec.search:
-            return (
-                f"the edge found lies {max(away, growth):.2f} mm from nominal, beyond the search of {spec.search:g} mm"
-            )
-    return ""
+    return beyond(away, spec.search) if away > spec.search else ""

@@ -64,6 +64,8 @@ class EdgeFrames:
     room: Floats
     """(k,) mm of sheet beside the edge; 0 at corners."""
     thickness: float
+    break_depth: float = BREAK_DEPTH
+    """mm: the edge is the outermost of the material down to this depth below the sheet's surface."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +188,8 @@ def measure_places(
             continue
         mid = float(np.median(offset[mine]))
         kept = mine & (np.abs(offset - mid) <= max(6.0 * scatter, 0.3 * spacing))
+        if abs(float(offset[kept].mean())) > search:
+            continue
         seen[c] = True
         value[c], raw[c] = -float(offset[kept].mean()), -float(first[kept].mean())
         lift[c] = float(level[kept].mean())
@@ -268,7 +272,7 @@ def _strips(
         usable &= (where >= half) & (where <= frames.length - half)
     first, offset, level = np.full(count, np.nan), np.full(count, np.nan), np.full(count, np.nan)
     sums = np.zeros((count, 3))
-    below = min(BREAK_DEPTH, 0.5 * frames.thickness)
+    below = min(frames.break_depth, 0.5 * frames.thickness)
     strips: list[tuple[Floats, Floats]] = []
     for k in range(count):
         a, b = np.searchsorted(s, where[k] - half), np.searchsorted(s, where[k] + half)

@@ -183,6 +183,11 @@ def displacement(nominal: Shape, shape: Shape, points: Floats) -> float:
         offset = place(shape) + height * axis - place(nominal)
         normal = array(nominal.axis)
         centre = float(np.linalg.norm(offset - (offset @ normal) * normal))
+    elif isinstance(nominal, Slot):
+        # both its sizes are held by its points, so its centre is; how deep it lies is nominal
+        shift = place(shape) - place(nominal)
+        normal = array(nominal.axis)
+        return float(np.linalg.norm(shift - (shift @ normal) * normal))
     elif isinstance(nominal, Cone):
         centre = np.inf
     else:

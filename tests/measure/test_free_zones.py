@@ -242,3 +242,28 @@ def test_specks_are_left_out_of_a_profile_and_shown(
     assert result.value < 2e-3
     assert result.details["isolated points left out"] == 3
     assert result.details["largest deviation left out"] == pytest.approx(2.5, abs=1e-3)
+
+
+def test_profiles_whose_zones_would_have_to_move_with_others_are_not_measured(
+    plate, plate_index, make_scene, make_plan, plate_sample, plate_part
+):
+    # each by itself would take the place that suits it alone, and read too small
+    points, normals = plate_sample(plate_part())
+    features = [
+        FeatureSpec("bottom", "plane", Plane((5.0, 5.0, 0.0), (0.0, 0.0, -1.0))),
+        FeatureSpec("left", "plane", Plane((0.0, 40.0, 10.0), (-1.0, 0.0, 0.0))),
+        FeatureSpec("front", "plane", Plane((60.0, 0.0, 10.0), (0.0, -1.0, 0.0))),
+    ]
+    common = {"zone": 0.2, "datum_system": "A"}
+    specs = [
+        CharacteristicSpec("1", "profile", ("left", "front"), "t", combined=True, **common),
+        CharacteristicSpec("2", "profile", ("left",), "t", simultaneous="all", **common),
+        CharacteristicSpec("3", "profile", ("front",), "t", simultaneous="all", **common),
+        CharacteristicSpec("4", "profile", ("left",), "t", **common),
+        CharacteristicSpec("5", "profile", ("left",), "t", simultaneous="all", zone=0.2, datum_system="main"),
+    ]
+    results = measure(make_plan(features, specs, [A, MAIN]), plate, plate_index, make_scene(points, normals)).results
+    for result in results[:3]:
+        assert result.verdict is Verdict.NOT_MEASURED and "by this version" in result.reason
+    # alone, or held in every direction by its datums, nothing has to move with it
+    assert all(r.verdict is Verdict.CONFORMS for r in results[3:])

@@ -17,6 +17,7 @@ from runner.recipe.show import problems_text
 from runner.recipe.translate import to_align_settings, to_plan
 
 TEXT = (Path(__file__).parent / "gold" / "bearing_block.yaml").read_text(encoding="utf-8")
+EVERY = (Path(__file__).parent / "gold" / "every_kind.yaml").read_text(encoding="utf-8")
 BAD = sorted((Path(__file__).parents[1] / "recipes_bad").glob("*.yaml"))
 PIECES = [
     *("{", "}", "[", "]", ":", ",", "- ", "\n", "  ", "\t", '"', "'", "#", "|", ">", "%", "=", "@", "`", "\\"),
@@ -106,8 +107,14 @@ def test_mutated_broken_recipes() -> None:
 
 @pytest.mark.slow
 def test_thousands_of_mutated_recipes() -> None:
-    fuzz_good(1, 3000)
-    fuzz_bad(2, 4000)
+    fuzz_good(1, 800)
+    fuzz_bad(2, 1200)
+
+
+@pytest.mark.slow
+def test_mutated_recipes_of_every_kind() -> None:
+    draw = random.Random(3)
+    assert sum(examine(mutate(EVERY, draw)) for _ in range(250)) > 0
 
 
 @settings(deadline=None, max_examples=150)

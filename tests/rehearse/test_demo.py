@@ -126,7 +126,7 @@ def test_bracket_truth_against_the_built_geometry(piece, pieces):
     # the main flange's outer side is the plane with the largest y of its normal
     faces = nominal.faces
     normal = faces.axis[np.argmax(np.where(faces.kind == SurfaceKind.PLANE, faces.axis[:, 1] * faces.area, -1))]
-    assert np.degrees(np.arccos(-normal[2])) == pytest.approx(truth["9"].value, abs=1e-9)
+    assert 180.0 - np.degrees(np.arccos(-normal[2])) == pytest.approx(truth["9"].value, abs=1e-9)
     holes = cylinders(nominal, normal, part.flange_diameter, -1)
     outer = faces.origin[np.argmax(np.where(faces.kind == SurfaceKind.PLANE, faces.axis[:, 1] * faces.area, -1))]
     centres = holes + ((outer @ normal) - holes @ normal)[:, None] * normal

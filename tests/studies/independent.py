@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-os.environ.setdefault("NUMBA_NUM_THREADS", "1")
-os.environ.setdefault("OMP_NUM_THREADS", "1")
+if __name__ == "__main__":  # a study runs worker processes; a test that imports it keeps its threads
+    os.environ.setdefault("NUMBA_NUM_THREADS", "1")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 

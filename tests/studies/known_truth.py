@@ -28,9 +28,10 @@ from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 
-os.environ.setdefault("NUMBA_NUM_THREADS", "1")
-os.environ.setdefault("OMP_NUM_THREADS", "1")
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+if __name__ == "__main__":  # a study runs worker processes; a test that imports it keeps its threads
+    os.environ.setdefault("NUMBA_NUM_THREADS", "1")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 

@@ -10,7 +10,7 @@ from runner.geometry.fits.result import FailedFit
 from runner.geometry.frames import perpendicular
 from runner.geometry.mesh import Floats
 from runner.geometry.shapes import Cone, Cylinder, Plane, Shape, Sphere
-from runner.measure.characteristics.smooth import smoothed
+from runner.measure.characteristics.smooth import longest_face, smoothed
 from runner.measure.element import array, as_surface, axial, natural_normals, signed_distance
 from runner.measure.specs import FormFilter
 
@@ -57,6 +57,9 @@ def _profile(points: Floats, shape: Plane | Cylinder | Cone | Sphere, judge: For
     if judge.cutoff is None or not judge.cutoff > 0:
         return "a gaussian filter needs a cut-off"
     if isinstance(shape, Cone | Sphere):
+        longest = longest_face(points, np.zeros(len(points), dtype=np.int64))
+        if judge.cutoff > longest:
+            return f"the cut-off {judge.cutoff:g} mm would take away all form: the surface is {longest:.4g} mm across"
         means, rows = smoothed(points, heights, judge.cutoff)
         return points[rows] + (means - heights[rows])[:, None] * natural_normals(shape, points[rows])
     if isinstance(shape, Plane):

@@ -48,7 +48,9 @@ def frame_of(spec: CharacteristicSpec, context: Context) -> Established | Missin
     datums = tuple(DatumSpec(f"reference {k + 1}", (name,)) for k, name in enumerate(spec.reference))
     system = DatumSystemSpec(f"reference of {spec.id}", datums)
     low, high = context.nominal.bounds
-    made = establish(system, context.features, context.specs, 0.5 * (low + high))
+    middle = 0.5 * (low + high)
+    standard = context.plan.standard
+    made = establish(system, context.features, context.specs, middle, standard=standard, scene=context.scene)
     if made.drawing_from_fit is None:
         return Missing(spec.id, made.reason)
     return made

@@ -45,6 +45,11 @@ def each_in_its_frame(spec: CharacteristicSpec, context: Context, one: Evaluate)
     free, centre, allowances = _freedom(spec, context)
     if not free.shape[1]:
         return [one(spec, context, name, Placed(start)) for name in spec.features]
+    stranger = unmoved(spec, context)
+    if stranger is not None:
+        who = f"{stranger.id} ({stranger.kind})"
+        said = f'the zones of "{spec.simultaneous}" move together, and {who} can\'t be moved with them by this version'
+        return [Missing(name, said) for name in spec.features]
     shared = _members(spec, context)
     if len(shared) > 1 or spec.combined:
         placed = _placed(shared, context, start, free, centre, allowances, _words(spec))
@@ -58,6 +63,20 @@ def each_in_its_frame(spec: CharacteristicSpec, context: Context, one: Evaluate)
         )
         findings.append(Missing(name, placed.refused) if placed.refused else one(spec, context, name, placed))
     return findings
+
+
+def unmoved(spec: CharacteristicSpec, context: Context) -> CharacteristicSpec | None:
+    """Return another requirement of the same simultaneous group whose zone this version can't move along, or None.
+
+    To leave it out would let the others take a place that suits them alone, and read too small.
+    """
+    if not spec.simultaneous:
+        return None
+    for other in context.plan.characteristics:
+        together = other.simultaneous == spec.simultaneous and other.datum_system == spec.datum_system
+        if together and other.id != spec.id and MOVABLE_KINDS.count(other.kind) + MOVABLE_KINDS.count(spec.kind) < 2:
+            return other
+    return None
 
 
 def _words(spec: CharacteristicSpec) -> str:

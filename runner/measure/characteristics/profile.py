@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from runner.geometry.mesh import KEPT, Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
-from runner.measure.characteristics.smooth import smoothed
+from runner.measure.characteristics.patterns import unmoved
+from runner.measure.characteristics.smooth import longest_face, smoothed
 from runner.measure.detached import detached
 from runner.measure.extract import COVER_SPACINGS, nearest_point
 from runner.measure.minimax import least_largest
@@ -83,11 +84,26 @@ def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats) ->
     placed = ""
     free, centre = _free_movements(spec, context, patch)
     if free.shape[1]:
+        together = _held_together(spec, context, free)
+        if together:
+            return Missing(name, together)
         got = _least(spec, context, patch, move, free, centre, got)
         placed = f"in the datum frame; {', '.join(named(free))} taken where the zone needs least"
         if spec.datum_system is None:
             placed = "without datums, taken where the zone needs least"
     return _finding(spec, context, name, patch, got, placed)
+
+
+def _held_together(spec: CharacteristicSpec, context: Context, free: Floats) -> str:
+    """Why a profile can't be judged by itself although its datums leave it room to move; empty when it can."""
+    loose = f"the datums leave {', '.join(named(free))} free"
+    if spec.combined and len(spec.features) > 1:
+        return f"combined zones of several surfaces are not moved together by this version, and {loose}"
+    other = unmoved(spec, context)
+    if other is not None:
+        said = f'the zones of "{spec.simultaneous}" move together, and a profile can\'t be moved with {other.id}'
+        return f"{said} by this version; {loose}"
+    return ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +125,11 @@ def _judged(spec: CharacteristicSpec, context: Context, patch: Patch, move: Floa
     if spec.judge.kind == "gaussian":
         if spec.judge.cutoff is None or spec.judge.cutoff <= 0:
             return "a gaussian filter needs a cut-off"
+        longest = longest_face(seen.points, seen.face)
+        if spec.judge.cutoff > longest:
+            return (
+                f"the cut-off {spec.judge.cutoff:g} mm would take away all form: no face seen is over {longest:.4g} mm"
+            )
         return Judged(seen, *smoothed(seen.points, seen.distance, spec.judge.cutoff, seen.facing, seen.face))
     if spec.judge.kind == "central 95 %":
         low, high = np.quantile(seen.distance, [0.025, 0.975])

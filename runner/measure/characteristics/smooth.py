@@ -65,6 +65,17 @@ def smoothed(
     return np.where(np.isfinite(result), result, mean[targets]), order[first[targets]]
 
 
+def longest_face(points: Floats, face: NDArray[Any]) -> float:
+    """Return the diagonal of the box about the largest face's points (n, 3), mm; ``face`` (n,) their face numbers.
+
+    A Gaussian filter with a longer cut-off would smooth away all form of every face and pass whatever its shape.
+    """
+    order = np.argsort(face, kind="stable")
+    first = np.flatnonzero(np.diff(face[order], prepend=face[order][0] - 1))
+    low, high = np.minimum.reduceat(points[order], first), np.maximum.reduceat(points[order], first)
+    return float(np.linalg.norm(high - low, axis=1).max())
+
+
 def _key(index: NDArray[np.int64], surface: NDArray[np.int64]) -> NDArray[np.int64]:
     """One number (n,) for each cube (n, 3) and surface (n,)."""
     shape = index.max(axis=0) + 1
