@@ -106,15 +106,15 @@ def test_mutated_broken_recipes() -> None:
 
 
 @pytest.mark.slow
-def test_thousands_of_mutated_recipes() -> None:
-    fuzz_good(1, 800)
-    fuzz_bad(2, 1200)
+def test_a_thousand_mutated_recipes() -> None:
+    fuzz_good(1, 400)
+    fuzz_bad(2, 600)
 
 
 @pytest.mark.slow
 def test_mutated_recipes_of_every_kind() -> None:
     draw = random.Random(3)
-    assert sum(examine(mutate(EVERY, draw)) for _ in range(250)) > 0
+    assert sum(examine(mutate(EVERY, draw)) for _ in range(50)) > 0
 
 
 @settings(deadline=None, max_examples=150)
