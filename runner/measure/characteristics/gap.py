@@ -40,7 +40,7 @@ def _between(spec: CharacteristicSpec, context: Context, what: str) -> Finding:
     if isinstance(other, Missing):
         return other
     if isinstance(other.shape, Plane):
-        out, up = _to_plane(places, other.shape, what)
+        out, up = _to_plane(places, other.shape)
     else:
         second = places_of(spec, context, spec.features[1])
         if isinstance(second, Missing):
@@ -74,7 +74,7 @@ def _between(spec: CharacteristicSpec, context: Context, what: str) -> Finding:
     )
 
 
-def _to_plane(places: EdgePlaces, plane: Plane, what: str) -> tuple[Floats, Floats]:
+def _to_plane(places: EdgePlaces, plane: Plane) -> tuple[Floats, Floats]:
     """Ways (c,) from the measured edge to a plane: outwards, and along the sheet's normal; NaN where askew."""
     frames, at = places.frames, places.at[places.seen]
     normal = array(plane.normal)
@@ -83,7 +83,6 @@ def _to_plane(places: EdgePlaces, plane: Plane, what: str) -> tuple[Floats, Floa
     for way in (-frames.inward[at], frames.normal[at]):
         along = way @ normal
         ways.append(np.where(np.abs(along) > GRAZING, height / np.where(np.abs(along) > GRAZING, along, 1.0), np.nan))
-    del what
     return ways[0], ways[1]
 
 

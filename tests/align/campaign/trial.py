@@ -82,7 +82,6 @@ def one(job: tuple[str, int, str]) -> dict | None:
     low, high = nominal.bounds
     turn = truth[:3, :3]
     on_part = made.scan.points[made.part] @ turn.T + truth[:3, 3]
-    normals = made.facing[made.part] @ turn.T
     table = model.symmetry
     axis = (table.axis_point[0], table.axis[0]) if len(table.axis) == 1 else None
     foot = index.closest(on_part, 3.0)
@@ -109,7 +108,6 @@ def one(job: tuple[str, int, str]) -> dict | None:
     outcome = "refused"
     if found.status is PoseStatus.ALIGNED:
         outcome = "right" if off is not None and off <= limit else "wrong"
-    del normals
     return {
         "part": name, "commit": version, **made.row(), "outcome": outcome, "status": found.status.value,
         "off_mm": off, "limit_mm": limit, "bound_mm": floor, "from_truth_mm": near_off,
