@@ -183,7 +183,10 @@ def find_candidates(
         volumes = np.zeros((len(part), 3, VOLUME, VOLUME, VOLUME), dtype=np.float32)
         _splat_many(np.ascontiguousarray(part), near, near_normals, cell, volumes)
         spectrum = fft.rfftn(volumes, axes=(2, 3, 4), workers=2)
-        product = np.einsum("bcxyz,cxyz->bxyz", spectrum.conj(), goal)
+        np.conjugate(spectrum, out=spectrum)
+        product = spectrum[:, 0] * goal[0]
+        for channel in (1, 2):
+            product += spectrum[:, channel] * goal[channel]
         score = fft.irfftn(product, s=(VOLUME,) * 3, axes=(1, 2, 3), workers=2)
         _take_peaks(np.ascontiguousarray(score), shifts[start : start + len(part)])
     shifts = np.where(shifts >= VOLUME / 2, shifts - VOLUME, shifts) * cell

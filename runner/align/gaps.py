@@ -84,6 +84,11 @@ def telling_gaps(
         is_bare = np.isin(near, bare)
         if len(near) and np.mean(is_bare) < SAME:
             continue
+        # and lie in surface that was seen: what no scanner looked at is bare under any pose
+        rim = np.unique(np.concatenate(tree.query_ball_point(samples[mine], reach)).astype(np.int64))
+        rim = rim[~odd[rim] & (normals[rim] @ normals[mine].mean(axis=0) > 0.5)]
+        if not len(rim) or np.mean(np.isin(rim, bare)) > 1.0 - SAME:
+            continue
         cells = np.unique(np.floor(samples[mine[odd[mine]]] / (2.0 * spacing)).astype(np.int64), axis=0)
         total += len(cells)
     return total

@@ -38,6 +38,9 @@ _UNITS = (
 _MOST_WANDER = 0.25
 """Fits started to either side along the weakest direction must end this close, mm at half a diagonal (or within
 the scan's own noise)."""
+_MOST_LAST_STEP = 0.001
+_STILL_NOISE = 0.02
+"""The last step may be so many mm, or this part of the scan's noise; a fit that moves on has not converged."""
 _LEAST_HOLD = 1e-3
 """Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
 
@@ -241,6 +244,8 @@ def _status(
         other, contest = judgement.rivals[0]
         place = disagreement(champion.pose, other.pose, search, bins, 0.3)
         back = disagreement(other.pose, champion.pose, search, bins, 0.3)
+        if place is not None and back is not None and np.linalg.norm(place - back) < 1.0:
+            back = None
         evidence["contest"] = f"{contest.first} places against {contest.second}"
         distance = pose_distance(champion.pose, other.pose, case.model.symmetry, search)
         return (
@@ -264,6 +269,14 @@ def _status(
             f"the scan does not hold the part against {_slide_text(refined)}: fits from either side end "
             f"{refined.settled:.2f} mm apart",
             "Scan the edges or holes that hold this direction.",
+            (),
+        )
+    if refined.last_step > max(_MOST_LAST_STEP, _STILL_NOISE * case.scan.noise):
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"the fit does not come to rest: its last step was {refined.last_step:.3f} mm, with a scatter of "
+            f"{refined.rms:.2f} mm",
+            "Scan again with closer and quieter points.",
             (),
         )
     if len(case.model.symmetry.axis) and not settings.symmetric_axis:

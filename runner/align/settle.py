@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from runner.align.refine import cross_rows
 from runner.align.rims import rims_of
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, rigid, rotation_from_vector, turn_vectors
@@ -30,6 +31,8 @@ LEAST_LIMIT_MM = 0.03
 EVEN = 4.0
 """No point weighs more, or less, than this many times the usual one."""
 SEARCHES = 4
+FIRST_POINTS = 40_000
+"""The first search takes so many: the rest then starts within a hair of its end."""
 STEPS = 6
 STILL_MM = 1e-8
 
@@ -97,15 +100,16 @@ def settle_pose(
     step = np.inf
     state: tuple[Floats, Floats, Floats, Floats] | None = None
     for search in range(SEARCHES):
-        moved = move_points(pose, points)
+        some = slice(None, None, 1 if search else max(1, len(points) // FIRST_POINTS))
+        moved = move_points(pose, points[some])
         closest = index.closest(moved, 1.5 * most_limit)
-        cosine = np.einsum("ij,ij->i", turn_vectors(pose, normals), closest.normal)
-        like = np.where(signed, cosine, np.abs(cosine)) >= LIKE
+        cosine = np.einsum("ij,ij->i", turn_vectors(pose, normals[some]), closest.normal)
+        like = np.where(signed[some], cosine, np.abs(cosine)) >= LIKE
         usable = np.flatnonzero(closest.found & ~closest.on_border & like)
         if len(usable) < 50:
             return None
         face, foot, facing = closest.face[usable], closest.point[usable], closest.normal[usable]
-        own, w = points[usable], weight[usable]
+        own, w = points[some][usable], weight[some][usable]
         residual = closest.distance[usable]
         limit = _limit(residual, w, limit, most_limit)
         before = pose
@@ -113,7 +117,7 @@ def settle_pose(
             now = move_points(pose, own)
             residual, direction = _to_surface(nominal, index.exact, face, foot, facing, now)
             pull = w * (1.0 - np.minimum(np.abs(residual) / limit, 1.0) ** 2) ** 2
-            rows = np.concatenate([np.cross(now - centre, direction) / half, direction], axis=1) @ basis
+            rows = np.concatenate([cross_rows(now - centre, direction) / half, direction], axis=1) @ basis
             hessian = rows.T @ (pull[:, None] * rows)
             total = float(pull.sum())
             if total <= 0 or np.linalg.eigvalsh(hessian / total)[0] < 1e-7:

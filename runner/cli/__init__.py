@@ -1,5 +1,10 @@
 """The command line: arguments, exit codes, and the only place that prints."""
 
-from runner.cli.app import main
+import os
+
+# before NumPy is loaded: its products here are tall and thin, and its threads would spin beside our own
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from runner.cli.app import main  # noqa: E402
 
 __all__ = ["main"]

@@ -46,9 +46,9 @@ def examine(text: str) -> bool:
     return True
 
 
-def mutate(text: str, draw: random.Random) -> str:
-    """Return a text with one to four random edits."""
-    for _ in range(draw.randint(1, 4)):
+def mutate(text: str, draw: random.Random, most: int = 4) -> str:
+    """Return a text with one to ``most`` random edits."""
+    for _ in range(draw.randint(1, most)):
         i, j = sorted(draw.randrange(len(text) + 1) for _ in range(2))
         how = draw.randrange(8)
         if how == 0:
@@ -114,7 +114,8 @@ def test_a_thousand_mutated_recipes() -> None:
 @pytest.mark.slow
 def test_mutated_recipes_of_every_kind() -> None:
     draw = random.Random(3)
-    assert sum(examine(mutate(EVERY, draw)) for _ in range(50)) > 0
+    # a single edit of so dense a recipe is harmless about one time in ten (an edited value, a moved comment)
+    assert 0 < sum(examine(mutate(EVERY, draw, most=1)) for _ in range(60)) < 45
 
 
 @settings(deadline=None, max_examples=150)
