@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.refine import cross_rows
 from runner.align.rims import rims_of
 from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import move_points, rigid, rotation_from_vector, turn_vectors
+from runner.geometry.frames import cross_rows, move_points, rigid, rotation_from_vector, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.surfaces import project
 

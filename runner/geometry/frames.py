@@ -46,6 +46,15 @@ def turn_vectors(b_from_a: Floats, vectors_a: Floats) -> Floats:
     return vectors_a @ b_from_a[:3, :3].T
 
 
+def cross_rows(a: Floats, b: Floats) -> Floats:
+    """Return the cross products (..., 3) of two arrays of vectors; NumPy's own takes several times as long."""
+    product = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    product[..., 0] = a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1]
+    product[..., 1] = a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2]
+    product[..., 2] = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+    return product
+
+
 def unit(vector: Floats) -> Floats:
     """Return the vector (..., 3) scaled to length 1; ValueError for a zero vector."""
     vector = np.asarray(vector, dtype=np.float64)

@@ -9,7 +9,7 @@ from runner.geometry.fits.hold import frame, towards
 from runner.geometry.fits.result import FailedFit
 from runner.geometry.fits.solve import Cloud, prepare
 from runner.geometry.fits.zone import Zone
-from runner.geometry.frames import unit
+from runner.geometry.frames import cross_rows, unit
 from runner.geometry.mesh import Floats
 from runner.geometry.shapes import Line, Plane, vector
 from runner.records import Vector
@@ -198,23 +198,24 @@ def _edge_pairs(points: Floats, hull: object, normals: Floats, best: float) -> t
     a, b = np.concatenate(starts), np.concatenate(ends)
     f, g = np.concatenate(left), np.concatenate(right)
     along = points[b] - points[a]
+    size = np.linalg.norm(along, axis=1)
     n1, n2 = normals[f], normals[g]
+    # (n1 x c) . (n1 x n2) is c . ((n1 x n2) x n1): what does not depend on the pair is made once
+    arc = cross_rows(n1, n2)
+    from_left, from_right, middle = cross_rows(arc, n1), cross_rows(n2, arc), n1 + n2
     found: tuple[Floats, list[int]] | None = None
     for k in range(len(a)):
-        cross = np.cross(along[k], along)
-        length = np.linalg.norm(cross, axis=1)
-        ok = length > 1e-12 * np.linalg.norm(along[k]) * np.linalg.norm(along, axis=1)
-        cross = cross / np.where(ok, length, 1.0)[:, None]
+        cross = cross_rows(along[k], along)
+        length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
+        ok = length > 1e-12 * size[k] * size
+        cross /= np.where(ok, length, 1.0)[:, None]
         # the common normal must lie on the arc of edge k and, mirrored, on the arc of the other edge
-        mine = np.cross(n1[k], n2[k])
-        side = np.where(cross @ (n1[k] + n2[k]) < 0, -1.0, 1.0)
-        c = cross * side[:, None]
-        on_mine = (np.cross(n1[k], c) @ mine >= -1e-12) & (np.cross(c, n2[k]) @ mine >= -1e-12)
-        theirs = np.cross(n1, n2)
+        c = cross * np.where(cross @ middle[k] < 0, -1.0, 1.0)[:, None]
+        on_mine = (c @ from_left[k] >= -1e-12) & (c @ from_right[k] >= -1e-12)
         on_theirs = (
-            (np.einsum("ij,ij->i", np.cross(n1, -c), theirs) >= -1e-12)
-            & (np.einsum("ij,ij->i", np.cross(-c, n2), theirs) >= -1e-12)
-            & (np.einsum("ij,ij->i", c, n1 + n2) < 0)
+            (np.einsum("ij,ij->i", c, from_left) <= 1e-12)
+            & (np.einsum("ij,ij->i", c, from_right) <= 1e-12)
+            & (np.einsum("ij,ij->i", c, middle) < 0)
         )
         for j in np.flatnonzero(ok & on_mine & on_theirs):
             if j <= k:
