@@ -225,7 +225,7 @@ class Provenance:
     recipe_fingerprint: str
     recipe_text: str
     recipe_status: str
-    """``draft`` or ``released``."""
+    """``released`` or ``unreleased`` when it was measured (``draft`` in inspections of earlier versions)."""
     nominal_file: str
     nominal_sha256: str
     scan_set_sha256: str
@@ -287,6 +287,17 @@ class Attempt:
     """Why it does not count at all, and who said so; empty for a valid attempt."""
     notes: tuple[str, ...] = ()
     """Decisions and corrections that concern it, one sentence each."""
+    release: str = ""
+    """``released`` or ``unreleased`` as the ledger's entries say; empty where no ledger was asked."""
+    release_note: str = ""
+    """Who released what made it, when and why; or why it counts as unreleased."""
+
+    @property
+    def release_word(self) -> str:
+        """``released`` or ``unreleased``, for documents: an unreleased outcome is no basis for using the part."""
+        if self.release:
+            return self.release
+        return "released" if self.inspection.provenance.recipe_status == "released" else "unreleased"
 
 
 @dataclass(frozen=True)

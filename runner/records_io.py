@@ -13,6 +13,7 @@ import hashlib
 import json
 import math
 import numbers
+import sys
 import types
 import typing
 from collections.abc import Callable
@@ -206,17 +207,27 @@ def _float(value: Any) -> Any:
 
 def _str(value: Any) -> Any:
     if type(value) is str:
-        return value
+        return sys.intern(value)  # thousands of inspections of one part say the same words: each is kept once
     return str(value) if isinstance(value, str) else _NO
 
 
 def _union(converters: list[Converter]) -> Converter:
+    if len(converters) == 2 and _none in converters:
+        return _optional(next(converter for converter in converters if converter is not _none))
+
     def convert(value: Any) -> Any:
         for option in converters:
             converted = option(value)
             if converted is not _NO:
                 return converted
         return _NO
+
+    return convert
+
+
+def _optional(converter: Converter) -> Converter:
+    def convert(value: Any) -> Any:
+        return None if value is None else converter(value)
 
     return convert
 
@@ -228,11 +239,10 @@ def _enum(kind: type[StrEnum], encode: bool) -> Converter:
         return value.value if isinstance(value, kind) else _NO
 
     def decoded(value: Any) -> Any:
-        if not isinstance(value, str):
-            return _NO
-        if value not in by_value:
+        found = by_value.get(value) if isinstance(value, str) else _NO
+        if found is None:
             raise CodecError(f": {value!r} is not one of {', '.join(map(repr, by_value))}")
-        return by_value[value]
+        return found
 
     return encoded if encode else decoded
 
@@ -262,12 +272,16 @@ def _record(kind: type, encode: bool) -> Converter:
             if name not in data:
                 raise CodecError(f": field {name!r} is missing")
         found = {}
-        for name, convert in fields:
-            if name in data:
-                try:
-                    found[name] = _checked(convert, data[name])
-                except CodecError as error:
-                    raise CodecError(f".{name}{error}") from None
+        name = ""
+        try:
+            for name, convert in fields:
+                if name in data:
+                    value = data[name]
+                    # most values are plain and right; the call that explains a wrong one is kept out of their way
+                    converted = convert(value)
+                    found[name] = converted if converted is not _NO else _checked(convert, value)
+        except CodecError as error:
+            raise CodecError(f".{name}{error}") from None
         return kind(**found)
 
     return encoded if encode else decoded
@@ -282,12 +296,14 @@ def _tuple(hint: Any, encode: bool) -> Converter:
     def convert(value: Any) -> Any:
         if not isinstance(value, source) or (same is None and len(value) != len(each)):
             return _NO
-        out = []
-        for index, member in enumerate(value):
-            try:
-                out.append(_checked(same or each[index], member))
-            except CodecError as error:
-                raise CodecError(f"[{index}]{error}") from None
+        out: list[Any] = []
+        try:
+            for index, member in enumerate(value):
+                one = same or each[index]
+                converted = one(member)
+                out.append(converted if converted is not _NO else _checked(one, member))
+        except CodecError as error:
+            raise CodecError(f"[{len(out)}]{error}") from None
         return out if encode else tuple(out)
 
     return convert

@@ -72,11 +72,17 @@ def _score_directions(rotations: Any, vectors: Any, weights: Any, both: Any, cub
 
 
 def rank_rotations(
-    model: SearchModel, normals: Floats, signed: NDArray[np.bool_], keep: int, mirror: bool = False
+    model: SearchModel,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    keep: int,
+    mirror: bool = False,
+    among: NDArray[np.bool_] | None = None,
 ) -> Floats:
     """Return up to ``keep`` rotations (k, 3, 3), at least 9 degrees apart, that turn scan directions onto nominal ones.
 
-    With ``mirror`` the rotations follow a reflection in x, so they have determinant -1.
+    With ``mirror`` the rotations follow a reflection in x, so they have determinant -1. ``among`` says which of the
+    rotation set may be taken; all by default.
     """
     assert model.directions.shape[0] == CUBE
     flip = np.diag([-1.0, 1.0, 1.0]) if mirror else np.eye(3)
@@ -99,7 +105,7 @@ def rank_rotations(
         score,
     )
     order = np.argsort(-score, kind="stable")
-    allowed = np.ones(ROTATIONS, dtype=bool)
+    allowed = np.ones(ROTATIONS, dtype=bool) if among is None else among.copy()
     limit = np.cos(np.deg2rad(9.0) / 2.0)
     chosen = []
     for i in order:
@@ -155,6 +161,7 @@ def find_candidates(
     rotations: int = 250,
     peaks: int = 3,
     mirror: bool = False,
+    among: NDArray[np.bool_] | None = None,
 ) -> tuple[Floats, Floats]:
     """Return rotations (c, 3, 3) and translations (c, 3), nominal from scan, worth refining.
 
@@ -167,10 +174,12 @@ def find_candidates(
         How many rotations are correlated, and how many translations are kept of each.
     mirror
         Look for poses of the mirrored scan.
+    among
+        (ROTATIONS,) which rotations of the set to look among; all by default.
     """
     from scipy import fft
 
-    turns = rank_rotations(model, normals, signed, rotations, mirror)
+    turns = rank_rotations(model, normals, signed, rotations, mirror, among)
     middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
     step = max(1, len(points) // 12_000)
     near, near_normals = points[::step] - middle, normals[::step]

@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from runner.align.candidates import find_candidates
 from runner.align.clean import label_points
 from runner.align.contest import Evidence, disagreement, gather_evidence
+from runner.align.hints import WHOLE_SEARCH, has_up, is_rough, rotations_to_try, rotations_with_up, starts_around
 from runner.align.icp import coarse_to_fine
 from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
 from runner.align.refine import Refined, refine_pose
 from runner.align.settle import MOST_POINTS, settle_pose
+from runner.align.several import parts_in, parts_text, unfold
 from runner.align.symmetry import pose_distance, same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
-from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, sharpen
+from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, prefer, sharpen
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import check_rigid, move_points, rigid, turn_vectors
 from runner.geometry.mesh import Floats, Nominal, ScanGeometry
@@ -96,17 +98,14 @@ def align(
     judgement = None
     if settings.start_pose is not None:
         say("start pose", 0.1)
-        hinted = _from_hint(case, check_rigid(settings.start_pose, 1e-6))
-        judgement = judge(case, hinted)
-        evidence["start pose"] = "confirmed"
-        # a hint whose rival wins is no hint
-        stands = same_pose(judgement.champion.pose, hinted[0], model.symmetry, search)
-        if judgement.failed_gates or judgement.rivals or not stands:
-            judgement = None
-            evidence["start pose"] = "not confirmed by the scan; the whole search was made"
+        judgement = _from_start_pose(case, check_rigid(settings.start_pose, 1e-6), evidence)
+    if judgement is None and settings.up:
+        say("searching", 0.1)
+        judgement = _from_sides(case, settings.up, evidence)
     if judgement is None:
         say("searching", 0.1)
         judgement = judge(case, search_poses(case))
+    judgement = _settle_by_hints(case, judgement, settings, evidence)
     _note(evidence, judgement)
     if judgement.failed_gates:
         say("refusing", 0.6)
@@ -128,23 +127,78 @@ def align(
     )  # fmt: skip
 
 
-def search_poses(case: Case, mirror: bool = False) -> list[Floats]:
-    """Return refined candidate poses (4, 4) from the whole search, best first."""
+def search_poses(case: Case, mirror: bool = False, among: NDArray[np.bool_] | None = None) -> list[Floats]:
+    """Return refined candidate poses (4, 4) from the whole search, best first; or from one among some rotations."""
     scan = case.scan
     arrays = (scan.points, scan.normals, scan.signed)
-    rotations, translations = find_candidates(case.model.search, *arrays, mirror=mirror)
+    count = WHOLE_SEARCH if among is None else rotations_to_try(among)
+    rotations, translations = find_candidates(case.model.search, *arrays, count, mirror=mirror, among=among)
+    rotations, translations = unfold(case.model.search, rotations, translations, scan.points)
     rotations, translations, score = coarse_to_fine(case.model.search, rotations, translations, *arrays, case.tau)
     good = score >= 0.75 * score.max()
     return sharpen(case, [rigid(r, t) for r, t in zip(rotations[good], translations[good], strict=True)])
 
 
-def _from_hint(case: Case, pose: Floats) -> list[Floats]:
-    """Refine a rough start pose on the fields, as if it had come out of the search."""
-    scan = case.scan
-    rotations, translations, _ = coarse_to_fine(
-        case.model.search, pose[None, :3, :3], pose[None, :3, 3], scan.points, scan.normals, scan.signed, case.tau
-    )
-    return sharpen(case, [rigid(rotations[0], translations[0])])
+def _from_start_pose(case: Case, pose: Floats, evidence: dict[str, float | str]) -> Judgement | None:
+    """Judge what a rough pose leads to; None where the scan does not confirm it."""
+    scan, search = case.scan, case.model.search
+    starts = starts_around(pose, search.centre)
+    rotations, translations, _ = coarse_to_fine(search, *starts, scan.points, scan.normals, scan.signed, case.tau)
+    hinted = sharpen(case, [rigid(rotations[0], translations[0])])
+    judgement = judge(case, hinted)
+    # a hint whose rival wins is no hint
+    stands = same_pose(judgement.champion.pose, hinted[0], case.model.symmetry, search)
+    if judgement.failed_gates or judgement.rivals or not stands:
+        evidence["start pose"] = "not confirmed by the scan; the whole search was made"
+        return None
+    evidence["start pose"] = "confirmed"
+    return judgement
+
+
+def _from_sides(case: Case, up: tuple[Floats, ...], evidence: dict[str, float | str]) -> Judgement | None:
+    """Judge what a search among the allowed sides leads to; None where there is no table, or it leads to nothing."""
+    if not case.scan.tables:
+        evidence["side up"] = "not used: no table was found in the scan"
+        return None
+    judgement = judge(case, search_poses(case, among=rotations_with_up(up, case.scan.tables)))
+    stands = has_up(judgement.champion.pose, up, case.scan.tables, case.model.symmetry)
+    mirrored = judgement.mirrored is not None and judgement.mirrored[1].second > judgement.mirrored[1].first
+    if judgement.failed_gates or not stands or mirrored:
+        evidence["side up"] = "not confirmed by the scan; the whole search was made"
+        return None
+    evidence["side up"] = "confirmed"
+    return judgement
+
+
+def _settle_by_hints(
+    case: Case, judgement: Judgement, settings: AlignSettings, evidence: dict[str, float | str]
+) -> Judgement:
+    """Let the recipe's hints decide what the scan leaves open, and say so."""
+    if not judgement.rivals or judgement.failed_gates or len(parts_in(case, judgement)) > 1:
+        return judgement
+    up, tables, search = settings.up, case.scan.tables, case.model.search
+    if up and tables:
+        settled = prefer(case, judgement, lambda e: has_up(e.pose, up, tables, case.model.symmetry))
+        if settled is not judgement:
+            evidence["side up"] = (
+                f"decided between {len(judgement.rivals) + 1} poses that the scan does not tell apart"
+                f" ({len(settled.rivals) + 1} left)"
+            )
+            judgement = settled
+    stated = settings.start_pose
+    if stated is not None and judgement.rivals:
+        first = judgement.champion.pose
+        alike = all(
+            disagreement(a, b, search, case.bins, 0.3) is None
+            for other, _ in judgement.rivals
+            for a, b in ((first, other.pose), (other.pose, first))
+        )
+        # where a scan could tell the poses apart it must; where no surface differs, the rough pose is all there is
+        settled = prefer(case, judgement, lambda e: is_rough(e.pose, stated)) if alike else judgement
+        if settled is not judgement:
+            evidence["start pose"] = f"decided between {len(judgement.rivals) + 1} poses that no scan tells apart"
+            judgement = settled
+    return judgement
 
 
 def _final_pose(
@@ -240,6 +294,10 @@ def _status(
                 f"the mirror image of the nominal fits better: wrong hand, or a feature misplaced{_near(place)}",
                 "Check the part number and hand of the part, and the features named.", (),
             )  # fmt: skip
+    parts = parts_in(case, judgement)
+    if len(parts) > 1:
+        words = parts_text(parts, search.centre)
+        return PoseStatus.AMBIGUOUS, words, "Scan one part at a time.", tuple(part.pose for part in parts[1:])
     if judgement.rivals:
         other, contest = judgement.rivals[0]
         place = disagreement(champion.pose, other.pose, search, bins, 0.3)
@@ -252,7 +310,9 @@ def _status(
             PoseStatus.AMBIGUOUS,
             f"{len(judgement.rivals) + 1} poses, up to {distance:.1f} mm apart, explain the scan equally well; "
             f"they differ{_near(place) or ' nowhere on the surface by more than 0.3 mm'}{_near(back, ' and')}",
-            "Give the rough pose in the recipe." if place is None else "Scan again so that this place is seen well.",
+            "Scan again so that this place is seen well."
+            if place is not None
+            else "State the rough pose in the recipe (alignment: hints).",
             tuple(e.pose for e, _ in judgement.rivals),
         )  # fmt: skip
     if judgement.mirrored is not None:
@@ -295,6 +355,10 @@ def _explain_failure(
 ) -> Alignment:  # fmt: skip
     """Say why no pose was believed: wrong unit, wrong hand, too little surface, or another part."""
     search, best = case.model.search, judgement.champion
+    if set(judgement.failed_gates) <= {"near", "spill"}:
+        parts = parts_in(case, judgement)
+        if len(parts) > 1:
+            return _refuse(parts_text(parts, search.centre), "Scan one part at a time.", evidence)
     unit_hint = _try_units(case, scan, normals, signed)
     if unit_hint:
         return _refuse(

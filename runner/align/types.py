@@ -30,6 +30,8 @@ class AlignSettings:
     """Clean-up keeps every point nearer than this to the nominal, mm."""
     start_pose: Floats | None = None
     """(4, 4) nominal_from_scan, a hint; verified like any candidate."""
+    up: tuple[Floats, ...] = ()
+    """Directions (3,) of the nominal that may look away from the table, a hint; empty: any."""
     symmetric_axis: bool = True
     """Whether a turn about an axis of true symmetry may be left open."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,8 @@ class Judgement:
     """Clearly different proper poses that are not beaten decisively."""
     mirrored: tuple[Evidence, Contest] | None
     """The strongest mirrored pose, with the contest champion against it; None when every one is plainly worse."""
+    beaten: tuple[Evidence, ...] = ()
+    """Clearly different proper poses that are."""
 
     @property
     def failed_gates(self) -> tuple[str, ...]:
@@ -115,7 +118,8 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
         if new is champion:
             break
         champion = new
-    rivals = []
+    rivals: list[tuple[Evidence, Contest]] = []
+    beaten: list[Evidence] = []
     for other in evidence:
         if (
             other is champion
@@ -124,7 +128,9 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
         ):
             continue
         contest = _contest(case, champion, other)
-        if not contest.decisive:
+        if contest.decisive:
+            beaten.append(other)
+        else:
             rivals.append((other, contest))
     worst = None
     if not len(case.model.symmetry.exact_mirrored):
@@ -136,7 +142,33 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
                 ):
                     worst = (other, contest)
     rivals.sort(key=lambda pair: pair[1].first - pair[1].second)
-    return Judgement(champion, tuple(rivals), worst)
+    return Judgement(champion, tuple(rivals), worst, tuple(beaten))
+
+
+def prefer(case: Case, judgement: Judgement, allowed: Callable[[Evidence], bool]) -> Judgement:
+    """Let a hint decide between poses that the scan does not tell apart: an allowed one stands, others drop out.
+
+    Nothing is dropped that the scan decisively favours over the pose that is to stand.
+    """
+    poses = [judgement.champion, *(other for other, _ in judgement.rivals)]
+    fitting = [evidence for evidence in poses if allowed(evidence)]
+    if not fitting or len(fitting) == len(poses):
+        return judgement
+    champion = fitting[0]
+    rivals = []
+    for other in poses:
+        if other is champion:
+            continue
+        contest = _contest(case, champion, other)
+        better = Contest(contest.second, contest.first).decisive
+        if better or (not contest.decisive and allowed(other)):
+            rivals.append((other, contest))
+    mirrored = judgement.mirrored
+    if mirrored is not None and champion is not judgement.champion:
+        contest = _contest(case, champion, mirrored[0])
+        mirrored = None if contest.decisive else (mirrored[0], contest)
+    made = Judgement(champion, tuple(rivals), mirrored, judgement.beaten)
+    return judgement if made.failed_gates else made
 
 
 def _contest(case: Case, first: Evidence, second: Evidence) -> Contest:

@@ -22,10 +22,16 @@ COMMANDS = {
     "check": "Check a recipe against its own rules and its nominal.",
     "measure": "Measure scans with a recipe and show the results.",
     "watch": "Measure what arrives in the incoming folder, unattended.",
+    "status": "Show queue and health of the services, and what waits for a person.",
     "demo": "Scan, drop and measure a small lot of invented parts.",
     "reference": "Print the reference of the recipe language.",
     "schema": "Print the JSON Schema of recipes or of inspection files.",
-    "ledger": "Verify, list or export the ledger.",
+    "release": "Approve a recipe for production, or withdraw that.",
+    "decide": "Enter a person's decision about an attempt.",
+    "correct": "Enter the right serial or lot of an inspection.",
+    "void": "Enter that an inspection does not count.",
+    "replay": "Measure archived scans anew under a changed recipe and compare.",
+    "ledger": "Verify, list, back up or export the ledger.",
 }
 
 

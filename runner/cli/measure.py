@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from runner.cli.status import inspections_status
+from runner.cli.outcomes import inspections_status
 
 if TYPE_CHECKING:
     from runner.recipe.schema import Recipe
@@ -30,6 +30,14 @@ def _sets(scans: tuple[Path, ...], recipe: Recipe) -> list[list[Path]]:
     if troubles:
         raise click.UsageError("; ".join(troubles) + ". With --together, SCANS are taken as one part as they are.")
     return [list(part.paths) for part in grouped.sets]
+
+
+def _release_word(out: Path, fingerprint: str) -> str:
+    """Whether the ledger has a release of this recipe."""
+    from runner.ledger.store import Ledger
+
+    with Ledger.open(out / "ledger.db") as ledger:
+        return ledger.recipe_state(fingerprint).word
 
 
 @click.command("measure")
@@ -91,10 +99,11 @@ def command(
     if len(sets) > 1 and (serial or picture):
         raise click.UsageError("--serial and --picture are for one part; give one scan, or --together.")
     done: list[Inspection] = []
+    status = _release_word(out, plan.fingerprint) if record else "unreleased"
     for paths in sets:
         identity = identify(plan.recipe, paths[0].name, serial=serial, lot=lot, operator=operator)
         with progress_bar(paths[0].name, quiet=quiet) as progress:
-            inspected = inspect(plan, paths, identity, progress=progress)
+            inspected = inspect(plan, paths, identity, progress=progress, recipe_status=status)
         inspection = inspected.inspection
         if record:
             from runner.ledger.store import Ledger

@@ -1,33 +1,18 @@
-"""Everything that lies in the incoming folder now, one after another; then the documents."""
+"""Everything that lies in the incoming folder now, measured in this process; then the documents."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
+from functools import partial
 
-from runner.intake.folders import move_into, waiting
-from runner.intake.process import Done, Station, process
-from runner.intake.settle import Seen, settled
-from runner.pipeline.documents import write_workbook
+from runner.intake.health import FOLDER
+from runner.intake.job import measure_job
+from runner.intake.log import open_log
+from runner.intake.process import Done, Station
+from runner.intake.service import Service, Settings
+from runner.intake.submit import Inline
+from runner.intake.upkeep import Upkeep
 from runner.pipeline.progress import Progress, silent
-
-
-def claim_settled(station: Station, quiet_s: float, sleep: Callable[[float], None] = time.sleep) -> Iterator[Path]:
-    """Yield claimed files: first those a killed run left in hand, then the settled ones of incoming.
-
-    A file that still changes is left for the next run.
-    """
-    yield from waiting(station.folders.measuring)
-    first = {path: _look(path) for path in waiting(station.folders.incoming)}
-    if first:
-        sleep(quiet_s)
-    for path, before in first.items():
-        try:
-            if settled(before, _look(path), quiet_s * 0.9):
-                yield move_into(path, station.folders.measuring)
-        except FileNotFoundError:
-            continue  # somebody else took it, or the operator took it back
 
 
 def run_once(
@@ -37,20 +22,20 @@ def run_once(
     progress: Progress = silent,
     each: Callable[[Done], None] = lambda done: None,
 ) -> list[Done]:
-    """Measure what is there, write the workbooks of the parts touched, and return what became of each file."""
-    finished: list[Done] = []
-    parts: set[str] = set()
-    for claimed in claim_settled(station, quiet_s):
-        done = process(claimed, station, progress=progress)
-        finished.append(done)
-        each(done)
-        if done.inspection is not None:
-            parts.add(done.inspection.part_number)
-    for part in sorted(parts):
-        write_workbook(station.ledger, part, station.out)
-    return finished
+    """Measure what is there, write the documents of the parts touched, and return what became of each file.
 
-
-def _look(path: Path) -> Seen:
-    status = path.lstat()
-    return Seen(status.st_size, status.st_mtime_ns, time.monotonic())
+    A file that still changes, or a set that is not complete, is left for the next run.
+    """
+    log = open_log(station.out / FOLDER, station.name or "station")
+    service = Service(
+        station,
+        Inline(partial(measure_job, progress=progress, plans=station.plans)),
+        Settings(poll_s=min(1.0, max(quiet_s, 0.05)), quiet_s=quiet_s),
+        log,
+        Upkeep(station.ledger, station.out, held=station.folders.held, background=False),
+        each=each,
+    )
+    try:
+        return service.run(once=True)
+    finally:
+        log.close()

@@ -27,7 +27,7 @@ def make_engine(path_or_url: str | Path) -> sa.Engine:
     text = str(path_or_url)
     url = sa.make_url(text) if "://" in text else sa.URL.create("sqlite", database=str(Path(path_or_url).resolve()))
     if url.get_backend_name() != "sqlite":
-        return sa.create_engine(url)
+        return _server_engine(url)
     if url.database and url.database != ":memory:":
         folder = Path(url.database).resolve().parent
         folder.mkdir(parents=True, exist_ok=True)
@@ -48,6 +48,7 @@ def writing(engine: sa.Engine) -> Iterator[sa.Connection]:
     """A transaction that is the only writer from its start: committed at the end, rolled back on any error."""
     with engine.connect() as connection, connection.begin():
         if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}")
             connection.execute(sa.text("SELECT pg_advisory_xact_lock(:key)"), {"key": _CHAIN_LOCK})
         yield connection
 
@@ -55,8 +56,31 @@ def writing(engine: sa.Engine) -> Iterator[sa.Connection]:
 @contextmanager
 def reading(engine: sa.Engine) -> Iterator[sa.Connection]:
     """A transaction that sees one state of the database and holds up no writer."""
-    with engine.connect().execution_options(reads_only=True) as connection, connection.begin():
+    options: dict[str, Any] = {"reads_only": True}
+    if engine.dialect.name == "postgresql":
+        # several queries of one answer must see the same state, as they do in SQLite's write-ahead log
+        options["isolation_level"] = "REPEATABLE READ"
+    with engine.connect().execution_options(**options) as connection, connection.begin():
         yield connection
+
+
+def _server_engine(url: sa.URL) -> sa.Engine:
+    """Engine for a database server. Connections are tried before use: a server that was restarted is no fault.
+
+    Each statement of a writer sees what was committed before it, so that the head read after the lock is the newest.
+    """
+    if url.get_backend_name() != "postgresql":
+        raise LedgerError(
+            f"a ledger is a file, or an address that begins with postgresql://; not {url.get_backend_name()}."
+        )
+    if url.drivername == "postgresql":
+        url = url.set(drivername="postgresql+psycopg")
+    try:
+        return sa.create_engine(url, pool_pre_ping=True, isolation_level="READ COMMITTED")
+    except ModuleNotFoundError as error:
+        raise LedgerError(
+            f"the database driver {error.name} is not installed; install this program with its extra 'postgresql'."
+        ) from None
 
 
 def _prepare_sqlite(dbapi_connection: Any, _record: Any) -> None:

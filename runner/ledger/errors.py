@@ -24,12 +24,14 @@ def explained(place: str) -> Iterator[None]:
     except exc.OperationalError as error:
         text = str(error.orig)
         advice = ""
-        if "locked" in text or "busy" in text:
+        if "locked" in text or "busy" in text or "lock timeout" in text:
             advice = " Another program holds the ledger; nothing was written. Try again when it has finished."
         elif "full" in text:
             advice = " The disk is full; nothing was written. Make room and try again."
         elif "readonly" in text or "unable to open" in text:
             advice = " Check that the folder exists and that this user may write in it."
+        elif "connection" in text or "could not translate host" in text:
+            advice = " Check the address, and that the database server runs and lets this user in."
         raise LedgerError(f"{place}: {text}.{advice}") from error
     except exc.DatabaseError as error:
         raise LedgerError(

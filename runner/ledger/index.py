@@ -63,3 +63,14 @@ def scan_rows(sequence: int, data: dict[str, Any]) -> list[dict[str, Any]]:
         {"sequence": sequence, "position": position, "sha256": scan["sha256"]}
         for position, scan in enumerate(data["scans"])
     ]
+
+
+def subject_row(sequence: int, kind: str, data: dict[str, Any]) -> dict[str, Any]:
+    """Row of ``entry_subjects``: what an entry other than an inspection is about."""
+    if kind == "scanner check":
+        subject, about = "scanner", data["scanner"]
+    elif kind == "release":
+        subject, about = data["subject"], data["about"]
+    else:
+        subject, about = "inspection", data["about"]
+    return {"sequence": sequence, "kind": kind, "subject": subject[:16], "about": plain(about)}

@@ -1,19 +1,20 @@
-"""Tables of the ledger, version 2, the same on SQLite and PostgreSQL.
+"""Tables of the ledger, version 3, the same on SQLite and PostgreSQL.
 
 History (one numbered migration each):
 
 1. ``events``, the append-only log with its hash chain.
 2. ``inspections`` and ``inspection_scans``, the index that look-ups use, filled from the log.
+3. ``entry_subjects``, the index of the other entries by what they are about; ``events`` by time.
 
 ``events`` is the truth. The index tables are written in the same transaction and can be rebuilt from it. All
-three refuse update and delete (triggers). Queues and claims, which do change, get tables of their own.
+four refuse update and delete (triggers). Queues and claims, which do change, get tables of their own.
 """
 
 from __future__ import annotations
 
 import sqlalchemy as sa
 
-VERSION = "0002"
+VERSION = "0003"
 """Newest migration."""
 APPLICATION_ID = 0x52524C31
 """Marks a SQLite file as one of ours (PRAGMA application_id)."""
@@ -29,6 +30,7 @@ events = sa.Table(
     sa.Column("text", sa.Text, nullable=False, comment="content as canonical JSON; this is what is hashed"),
     sa.Column("previous_hash", sa.String(64), nullable=False, unique=True, comment="unique: the chain can't fork"),
     sa.Column("hash", sa.String(64), nullable=False, unique=True),
+    sa.Index("events_by_time", "created_utc"),
 )
 
 inspections = sa.Table(
@@ -53,4 +55,15 @@ inspection_scans = sa.Table(
     sa.Column("position", sa.Integer, primary_key=True, autoincrement=False, comment="0, 1 ... in the set"),
     sa.Column("sha256", sa.String(64), nullable=False),
     sa.Index("inspection_scans_by_hash", "sha256"),
+)
+
+entry_subjects = sa.Table(
+    "entry_subjects",
+    metadata,
+    sa.Column("sequence", sa.Integer, sa.ForeignKey("events.sequence"), primary_key=True, autoincrement=False),
+    sa.Column("kind", sa.String(24), nullable=False),
+    sa.Column("subject", sa.String(16), nullable=False, comment="inspection, recipe or scanner"),
+    sa.Column("about", sa.Text, nullable=False, comment="id, fingerprint or name"),
+    sa.Index("entry_subjects_by_subject", "subject", "about"),
+    sa.Index("entry_subjects_by_kind", "kind", "about"),
 )

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from runner.ledger.entries import Action, Decision, EntryRecord, Reidentification, Release, Replay, Void
+from runner.ledger.entries import INSPECTION, RECIPE, Action, Decision, EntryRecord, Reidentification, Replay, Void
+from runner.ledger.releases import Later, outcome_state, release_entries
 from runner.records import Outcome
 
 PieceKey = tuple[str, str, str]
@@ -27,6 +28,7 @@ class Recorded:
     serial: str
     lot: str
     outcome: Outcome
+    recipe_fingerprint: str = ""
 
 
 @dataclass
@@ -40,6 +42,8 @@ class State:
     standing: bool = False
     void: str = ""
     notes: list[str] = field(default_factory=list)
+    release: str = ""
+    release_note: str = ""
 
     @property
     def key(self) -> PieceKey:
@@ -47,30 +51,31 @@ class State:
         return self.row.part_number, self.lot, self.serial
 
 
-def fold(rows: Iterable[Recorded], entries: Sequence[tuple[int, EntryRecord]]) -> dict[PieceKey, list[State]]:
+def fold(rows: Iterable[Recorded], later: Sequence[Later]) -> dict[PieceKey, list[State]]:
     """Return the attempts of each piece, oldest first, with the one that counts marked.
 
     Parameters
     ----------
     rows
         Inspections, in any order.
-    entries
-        The other entries with their sequence numbers.
+    later
+        The other entries: those about these inspections, and the releases of their recipes.
 
     Corrections and voids hold for the whole history; decisions take effect from their place in the log.
     """
     states = {row.inspection_id: State(row, row.serial, row.lot) for row in sorted(rows, key=lambda r: r.sequence)}
-    ordered = sorted(entries, key=lambda pair: pair[0])
-    for _, entry in ordered:
-        _note(states, entry)
+    ordered = sorted(later, key=lambda entry: entry.sequence)
+    for entry in ordered:
+        _note(states, entry.record)
+    _add_releases(states.values(), ordered)
     pieces: dict[PieceKey, list[State]] = {}
     for state in states.values():
         pieces.setdefault(state.key, []).append(state)
-    decisions = [(s, e) for s, e in ordered if isinstance(e, Decision) and e.action is Action.COUNTS]
     of_piece: dict[PieceKey, list[tuple[int, str]]] = {}
-    for sequence, decision in decisions:
-        if decision.about in states:
-            of_piece.setdefault(states[decision.about].key, []).append((sequence, decision.about))
+    for entry in ordered:
+        decision = entry.record
+        if isinstance(decision, Decision) and decision.action is Action.COUNTS and decision.about in states:
+            of_piece.setdefault(states[decision.about].key, []).append((entry.sequence, decision.about))
     for key, attempts in pieces.items():
         for number, state in enumerate(attempts, start=1):
             state.number = number
@@ -94,6 +99,16 @@ def _standing(attempts: Sequence[State], decisions: Sequence[tuple[int, str]]) -
     return standing
 
 
+def _add_releases(states: Iterable[State], ordered: Sequence[Later]) -> None:
+    """Say of each inspection whether its outcome is released."""
+    releases = release_entries(ordered)
+    for state in states:
+        of_outcome = releases.get((INSPECTION, state.row.inspection_id), [])
+        found = outcome_state(state.row.sequence, releases.get((RECIPE, state.row.recipe_fingerprint), []), of_outcome)
+        state.release, state.release_note = found.word, found.note
+        state.notes += [*(entry.text for entry in of_outcome), *found.remarks]
+
+
 def _note(states: dict[str, State], entry: EntryRecord) -> None:
     """Apply a void or a correction, and add the sentence that documents show."""
     about = getattr(entry, "about", "")
@@ -111,10 +126,9 @@ def _note(states: dict[str, State], entry: EntryRecord) -> None:
         case Decision():
             reference = f", {entry.reference}" if entry.reference else ""
             state.notes.append(f"{entry.action}: {entry.reason}{reference} ({entry.person})")
-        case Release():
-            word = "released" if entry.approved else "release withdrawn"
-            state.notes.append(f"{word}: {entry.reason} ({entry.person})")
         case Replay():
-            state.notes.append(f"measured anew under recipe {entry.recipe_fingerprint[:12]}: {entry.reason}")
+            flip = f", {entry.outcome_before} -> {entry.outcome_after}" if entry.outcome_after else ""
+            by = f"recipe {entry.recipe_fingerprint[:12]}{flip}"
+            state.notes.append(f"measured anew under {by}: {entry.reason} ({entry.person})")
         case _:
             pass

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 import sqlalchemy as sa
 
@@ -17,36 +14,31 @@ from runner.ledger.chain import NO_PREVIOUS, Entry, EntryKind, make_entry
 from runner.ledger.engine import make_engine, reading, writing
 from runner.ledger.entries import (
     KIND_OF_RECORD,
-    RECORD_OF_KIND,
+    RECIPE,
     Action,
     Decision,
     EntryRecord,
     Reidentification,
     Release,
+    Replay,
     Void,
+    problem_of,
 )
 from runner.ledger.errors import LedgerError, explained
-from runner.ledger.index import index_row, original, plain, scan_rows
+from runner.ledger.index import index_row, original, plain, scan_rows, subject_row
 from runner.ledger.migrate import upgrade
-from runner.ledger.schema import events, inspection_scans, inspections
-from runner.ledger.standing import Recorded, State, fold
+from runner.ledger.reading import attempts, entries_at, entry_of, entry_record, inspection_of, of_piece, states
+from runner.ledger.releases import RecipeRelease, ReleaseState, recipe_state
+from runner.ledger.schema import entry_subjects, events, inspection_scans, inspections
+from runner.ledger.standing import State
 from runner.ledger.verify import Verification, verify_chain
-from runner.records import Attempt, Inspection, Outcome, Piece
-from runner.records_io import canonical_text, from_json, inspection_from_json, to_json
+from runner.records import Attempt, Inspection, Piece
+from runner.records_io import canonical_text, to_json
 
 
 def utc_now() -> str:
     """The time now, UTC, ISO 8601, to the millisecond."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-@dataclass(frozen=True)
-class _Found:
-    """An index row joined with its entry's hash and time."""
-
-    recorded: Recorded
-    created_utc: str
-    hash: str
 
 
 class Ledger:
@@ -94,33 +86,49 @@ class Ledger:
     def record(self, inspection: Inspection) -> Entry:
         """Append an inspection. The same one again (scan set, recipe, piece; not void) gives the entry there is.
 
-        So a caller that was killed after the commit, or that raced another, can simply record again: nothing is
-        counted twice.
-
         Raises
         ------
         LedgerError
             When the id is taken by a different inspection, or the database can't be written.
         """
+        with explained(self.place), writing(self._engine) as connection:
+            entry, _ = self._record(connection, inspection)
+            return entry
+
+    def record_replay(self, inspection: Inspection, replay: Replay) -> Entry | None:
+        """Append an inspection made anew and the entry that says so, both or neither.
+
+        None, and nothing written, where the same replay was recorded before.
+        """
+        self._refuse_unsound(replay)
+        with explained(self.place), writing(self._engine) as connection:
+            self._must_exist(connection, replay.about)
+            entry, new = self._record(connection, inspection)
+            if not new:
+                return None
+            self._append_record(connection, replay)
+            return entry
+
+    def _record(self, connection: sa.Connection, inspection: Inspection) -> tuple[Entry, bool]:
+        """The entry of an inspection, and whether it is new."""
         data = to_json(inspection)
         text = canonical_text(data)
-        with explained(self.place), writing(self._engine) as connection:
-            same_id = connection.execute(
-                sa.select(inspections.c.sequence).where(inspections.c.inspection_id == plain(inspection.id))
-            ).scalar_one_or_none()
-            if same_id is not None:
-                entry = _entry_at(connection, same_id)
-                if entry.text != text:
-                    raise LedgerError(f"{self.place}: inspection id {inspection.id!r} is taken by entry {same_id}.")
-                return entry
-            known = self._known(connection, inspection)
-            if known is not None:
-                return _entry_at(connection, known)
-            entry = self._append(connection, EntryKind.INSPECTION, text)
-            connection.execute(inspections.insert(), index_row(entry.sequence, data))
-            if inspection.scans:
-                connection.execute(inspection_scans.insert(), scan_rows(entry.sequence, data))
-            return entry
+        same_id = connection.execute(
+            sa.select(inspections.c.sequence).where(inspections.c.inspection_id == plain(inspection.id))
+        ).scalar_one_or_none()
+        if same_id is not None:
+            entry = _entry_at(connection, same_id)
+            if entry.text != text:
+                raise LedgerError(f"{self.place}: inspection id {inspection.id!r} is taken by entry {same_id}.")
+            return entry, False
+        known = self._known(connection, inspection)
+        if known is not None:
+            return _entry_at(connection, known), False
+        entry = self._append(connection, EntryKind.INSPECTION, text)
+        connection.execute(inspections.insert(), index_row(entry.sequence, data))
+        if inspection.scans:
+            connection.execute(inspection_scans.insert(), scan_rows(entry.sequence, data))
+        return entry, True
 
     def append(self, record: EntryRecord) -> Entry:
         """Append a decision, void, correction, release, scanner check or replay.
@@ -128,16 +136,15 @@ class Ledger:
         Raises
         ------
         LedgerError
-            Without a reason or a person, or about an inspection that the ledger does not hold.
+            Without a reason or a person, otherwise unsound (``entries.problem_of``), or about an inspection that the
+            ledger does not hold.
         """
-        if not record.reason.strip() or not record.person.strip():
-            raise LedgerError(f"a {KIND_OF_RECORD[type(record)]} needs a reason and a person.")
-        text = canonical_text(to_json(record))
+        self._refuse_unsound(record)
         with explained(self.place), writing(self._engine) as connection:
             about = getattr(record, "about", None)
-            if about is not None and not (isinstance(record, Release) and record.subject == "recipe"):
+            if about is not None and not (isinstance(record, Release) and record.subject == RECIPE):
                 self._must_exist(connection, about)
-            return self._append(connection, KIND_OF_RECORD[type(record)], text)
+            return self._append_record(connection, record)
 
     def decide(self, about: str, action: Action | str, *, reason: str, person: str, reference: str = "") -> Entry:
         """Enter a decision about the inspection with id ``about``; ``counts`` lets it stand in place of a reject."""
@@ -150,6 +157,18 @@ class Ledger:
     def reidentify(self, about: str, *, serial: str, lot: str, reason: str, person: str) -> Entry:
         """Enter the right serial and lot of an inspection."""
         return self.append(Reidentification(about, serial, lot, reason, person))
+
+    def _refuse_unsound(self, record: EntryRecord) -> None:
+        problem = problem_of(record)
+        if problem:
+            raise LedgerError(problem)
+
+    def _append_record(self, connection: sa.Connection, record: EntryRecord) -> Entry:
+        """Add an entry other than an inspection, with its index row."""
+        kind, data = KIND_OF_RECORD[type(record)], to_json(record)
+        entry = self._append(connection, kind, canonical_text(data))
+        connection.execute(entry_subjects.insert(), subject_row(entry.sequence, kind.value, data))
+        return entry
 
     def _append(self, connection: sa.Connection, kind: EntryKind, text: str) -> Entry:
         """Add the next link. The caller holds the write lock, so nobody comes between reading the head and writing."""
@@ -190,8 +209,8 @@ class Ledger:
     def find(self, scan_set_sha256: str, recipe_fingerprint: str) -> Inspection | None:
         """The newest valid inspection of this scan set under this recipe, or None."""
         with explained(self.place), reading(self._engine) as connection:
-            states = [s for s in self._by_scan_set(connection, scan_set_sha256, recipe_fingerprint) if not s.void]
-            return _inspection_of(_entry_at(connection, states[-1].row.sequence), states[-1]) if states else None
+            valid = [s for s in self._by_scan_set(connection, scan_set_sha256, recipe_fingerprint) if not s.void]
+            return inspection_of(_entry_at(connection, valid[-1].row.sequence), valid[-1]) if valid else None
 
     def same_scan(self, scan_sha256: str) -> list[Inspection]:
         """Every valid inspection that used a file with these bytes, oldest first, serials as corrected.
@@ -200,20 +219,83 @@ class Ledger:
         """
         with explained(self.place), reading(self._engine) as connection:
             chosen = sa.select(inspection_scans.c.sequence).where(inspection_scans.c.sha256 == scan_sha256)
-            states = self._states(connection, inspections.c.sequence.in_(chosen))
-            return [_inspection_of(_entry_at(connection, s.row.sequence), s) for s in states if not s.void]
+            valid = [s for s in states(connection, inspections.c.sequence.in_(chosen)) if not s.void]
+            return [attempt.inspection for attempt in attempts(connection, valid)]
 
     def inspections(
         self, part: str | None = None, lot: str | None = None, serial: str | None = None
     ) -> tuple[Attempt, ...]:
         """All attempts, oldest first, of a part number, lot or serial (as corrected), void ones included."""
-        pieces = self._pieces(part, lot, serial)
-        attempts = [attempt for piece in pieces for attempt in piece.attempts]
-        return tuple(sorted(attempts, key=lambda attempt: attempt.sequence))
+        return tuple(self.attempts(part, lot, serial))
+
+    def attempts(self, part: str | None = None, lot: str | None = None, serial: str | None = None) -> Iterator[Attempt]:
+        """As ``inspections``, one after another in one transaction: for more than fit into memory."""
+        with explained(self.place), reading(self._engine) as connection:
+            yield from attempts(connection, _matching(states(connection, of_piece(part, lot, serial)), lot, serial))
+
+    def attempt(self, inspection_id: str) -> Attempt:
+        """One attempt by the id of its inspection, or by the beginning of it (six characters or more).
+
+        Raises
+        ------
+        LedgerError
+            When there is none, or more than one that begins so.
+        """
+        given = plain(inspection_id.strip())
+        column = inspections.c.inspection_id
+        exact = sa.select(inspections).where(column == given)
+        begins = sa.select(inspections).where(column.startswith(given, autoescape=True)).limit(2)
+        with explained(self.place), reading(self._engine) as connection:
+            rows = connection.execute(exact).all()
+            if not rows and len(given) >= 6:
+                rows = connection.execute(begins).all()
+            if len(rows) != 1:
+                what = "more than one inspection whose id begins" if rows else "no inspection with the id"
+                raise LedgerError(f"{self.place}: holds {what} {inspection_id!r}.")
+            row = rows[0]
+            (state,) = states(connection, inspections.c.sequence == row.sequence)
+            found = states(connection, of_piece(original(row.part_number), None, state.serial))
+            (state,) = [s for s in found if s.row.sequence == row.sequence]
+            return next(attempts(connection, [state]))
 
     def standing(self, part: str, lot: str | None = None) -> tuple[Piece, ...]:
         """Every piece of a part number with its attempts and the one that counts, in order of first inspection."""
-        return self._pieces(part, lot, None)
+        with explained(self.place), reading(self._engine) as connection:
+            chosen = _matching(states(connection, of_piece(part, lot, None)), lot, None)
+            pieces: dict[tuple[str, str, str], list[Attempt]] = {}
+            for state, attempt in zip(chosen, attempts(connection, chosen), strict=True):
+                pieces.setdefault(state.key, []).append(attempt)
+            return tuple(
+                Piece(number, serial, its_lot, tuple(of_it)) for (number, its_lot, serial), of_it in pieces.items()
+            )
+
+    def parts(self) -> tuple[str, ...]:
+        """Every part number that was ever inspected, sorted."""
+        query = sa.select(inspections.c.part_number).distinct()
+        with explained(self.place), reading(self._engine) as connection:
+            return tuple(sorted(original(row.part_number) for row in connection.execute(query)))
+
+    # releases
+
+    def releases(self, fingerprint: str | None = None) -> tuple[RecipeRelease, ...]:
+        """Every release and withdrawal of recipes, or of one recipe, oldest first."""
+        chosen = entry_subjects.c.subject == RECIPE
+        if fingerprint is not None:
+            chosen = chosen & (entry_subjects.c.about == plain(fingerprint))
+        query = (
+            sa.select(events)
+            .join(entry_subjects, entry_subjects.c.sequence == events.c.sequence)
+            .where(chosen)
+            .order_by(events.c.sequence)
+        )
+        with explained(self.place), reading(self._engine) as connection:
+            rows = connection.execute(query).all()
+        found = [(row, entry_record(row.kind, row.text)) for row in rows]
+        return tuple(RecipeRelease(row.sequence, row.created_utc, r) for row, r in found if isinstance(r, Release))
+
+    def recipe_state(self, fingerprint: str) -> ReleaseState:
+        """Whether a recipe is released now; its ``word`` is what ``Provenance.recipe_status`` is to hold."""
+        return recipe_state(self.releases(fingerprint))
 
     def entries(self, kind: EntryKind | None = None) -> Iterator[Entry]:
         """Every entry in order, read in one transaction."""
@@ -222,14 +304,14 @@ class Ledger:
             query = query.where(events.c.kind == kind.value)
         with explained(self.place), reading(self._engine) as connection:
             for row in connection.execute(query.execution_options(yield_per=200)):
-                yield _entry(row)
+                yield entry_of(row)
 
     def head(self) -> Entry | None:
         """The last entry, or None."""
         query = sa.select(events).order_by(events.c.sequence.desc()).limit(1)
         with explained(self.place), reading(self._engine) as connection:
             row = connection.execute(query).one_or_none()
-            return None if row is None else _entry(row)
+            return None if row is None else entry_of(row)
 
     def head_hash(self) -> str:
         """Hash of the last entry (zeros when empty). Print it in documents: the chain alone can't miss its own end."""
@@ -242,7 +324,7 @@ class Ledger:
             return verify_chain(connection, known_head)
 
     def backup(self, path: Path) -> None:
-        """Copy the ledger while it is in use (SQLite only) to a file that appears whole or not at all."""
+        """Copy the ledger while it is in use to a file, itself a ledger, that appears whole or not at all."""
         with explained(self.place):
             export.backup(self._engine, path)
 
@@ -250,81 +332,17 @@ class Ledger:
         """Write every entry as one JSON document and return their number."""
         return export.export_json(self.entries(), path)
 
-    def _pieces(self, part: str | None, lot: str | None, serial: str | None) -> tuple[Piece, ...]:
-        """Fold the attempts and read their texts in one transaction."""
-        with explained(self.place), reading(self._engine) as connection:
-            where = sa.true() if part is None else inspections.c.part_number == plain(part)
-            pieces: dict[tuple[str, str, str], list[State]] = {}
-            for state in self._states(connection, where):
-                wanted = (lot is None or state.lot == lot) and (serial is None or state.serial == serial)
-                if wanted:
-                    pieces.setdefault(state.key, []).append(state)
-            return tuple(
-                Piece(number, its_serial, its_lot, tuple(_attempt(connection, state) for state in states))
-                for (number, its_lot, its_serial), states in pieces.items()
-            )
-
     def _by_scan_set(self, connection: sa.Connection, scan_set: str, fingerprint: str) -> list[State]:
-        return self._states(
+        return states(
             connection,
             (inspections.c.scan_set_sha256 == scan_set) & (inspections.c.recipe_fingerprint == fingerprint),
         )
 
-    def _states(self, connection: sa.Connection, where: sa.ColumnElement[bool]) -> list[State]:
-        """The chosen inspections after every later entry, oldest first; numbered among the chosen ones."""
-        rows = connection.execute(sa.select(inspections).where(where).order_by(inspections.c.sequence)).all()
-        if not rows:
-            return []
-        recorded = [
-            Recorded(
-                row.sequence,
-                original(row.inspection_id),
-                original(row.part_number),
-                original(row.serial),
-                original(row.lot),
-                Outcome(row.outcome),
-            )
-            for row in rows
-        ]
-        others = connection.execute(
-            sa.select(events.c.sequence, events.c.kind, events.c.text).where(
-                events.c.kind != EntryKind.INSPECTION.value
-            )
-        ).all()
-        entries = [(row.sequence, _entry_record(row.kind, row.text)) for row in others]
-        folded = fold(recorded, entries)
-        return sorted((s for states in folded.values() for s in states), key=lambda s: s.row.sequence)
 
-
-def _entry(row: Any) -> Entry:
-    return Entry(row.sequence, EntryKind(row.kind), row.created_utc, row.text, row.previous_hash, row.hash)
+def _matching(found: list[State], lot: str | None, serial: str | None) -> list[State]:
+    """Those of the lot and serial asked for, after corrections."""
+    return [s for s in found if (lot is None or s.lot == lot) and (serial is None or s.serial == serial)]
 
 
 def _entry_at(connection: sa.Connection, sequence: int) -> Entry:
-    return _entry(connection.execute(sa.select(events).where(events.c.sequence == sequence)).one())
-
-
-def _entry_record(kind: str, text: str) -> EntryRecord:
-    return from_json(RECORD_OF_KIND[EntryKind(kind)], json.loads(text), kind)
-
-
-def _inspection_of(entry: Entry, state: State) -> Inspection:
-    """The inspection with its corrected identity."""
-    inspection = inspection_from_json(json.loads(entry.text), f"ledger entry {entry.sequence}")
-    if (inspection.serial, inspection.lot) == (state.serial, state.lot):
-        return inspection
-    return replace(inspection, serial=state.serial, lot=state.lot)
-
-
-def _attempt(connection: sa.Connection, state: State) -> Attempt:
-    entry = _entry_at(connection, state.row.sequence)
-    return Attempt(
-        inspection=_inspection_of(entry, state),
-        number=state.number,
-        sequence=entry.sequence,
-        created_utc=entry.created_utc,
-        entry_hash=entry.hash,
-        standing=state.standing,
-        void=state.void,
-        notes=tuple(state.notes),
-    )
+    return entries_at(connection, [sequence])[sequence]

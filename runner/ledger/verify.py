@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from runner.ledger.chain import NO_PREVIOUS, EntryKind, entry_hash
-from runner.ledger.index import index_row, scan_rows
-from runner.ledger.schema import events, inspection_scans, inspections
+from runner.ledger.index import index_row, scan_rows, subject_row
+from runner.ledger.schema import entry_subjects, events, inspection_scans, inspections
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,7 @@ def verify_chain(connection: sa.Connection, known_head: str = "", most: int = 20
     problems: list[str] = []
     previous, expected, count, seen_head = NO_PREVIOUS, 1, 0, known_head in ("", NO_PREVIOUS)
     index, scans = _index(connection)
+    subjects = {row["sequence"]: dict(row) for row in connection.execute(sa.select(entry_subjects)).mappings()}
     for row in connection.execute(sa.select(events).order_by(events.c.sequence).execution_options(yield_per=200)):
         count += 1
         if row.sequence != expected:
@@ -41,9 +42,12 @@ def verify_chain(connection: sa.Connection, known_head: str = "", most: int = 20
             problems.append(f"entry {row.sequence}: its content was changed after it was written")
         if row.kind == EntryKind.INSPECTION.value:
             problems += _check_index(row.sequence, row.text, index.pop(row.sequence, None), scans.pop(row.sequence, []))
+        else:
+            problems += _check_subject(row.sequence, row.kind, row.text, subjects.pop(row.sequence, None))
         previous, expected = row.hash, row.sequence + 1
         seen_head = seen_head or row.hash == known_head
     problems += [f"index row {sequence} belongs to no inspection" for sequence in sorted(set(index) | set(scans))]
+    problems += [f"index row {sequence} belongs to no entry" for sequence in sorted(subjects)]
     if not seen_head:
         problems.append(f"the known head {known_head[:16]}... is not in the chain: entries were cut off or replaced")
     return Verification(count, previous, tuple(problems[:most]))
@@ -69,4 +73,12 @@ def _check_index(
         right = index_row(sequence, data) == found and scan_rows(sequence, data) == scans
     except (ValueError, KeyError, TypeError):
         return [f"entry {sequence}: its text is not an inspection"]
+    return [] if right else [f"entry {sequence}: its index row differs from its text"]
+
+
+def _check_subject(sequence: int, kind: str, text: str, found: dict[str, object] | None) -> list[str]:
+    try:
+        right = subject_row(sequence, kind, json.loads(text)) == found
+    except (ValueError, KeyError, TypeError):
+        return [f"entry {sequence}: its text is not a {kind}"]
     return [] if right else [f"entry {sequence}: its index row differs from its text"]

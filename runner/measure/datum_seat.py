@@ -70,7 +70,7 @@ def constraint(
 
 def middle_of(feature: FoundFeature) -> float:
     """Return the middle of a feature's extent along its axis, mm from its nominal point."""
-    extent = feature.patch.axial if feature.patch is not None else feature.spec.span
+    extent = feature.axial
     return 0.0 if extent is None or isinstance(feature.spec.shape, Circle | Slot) else 0.5 * (extent[0] + extent[1])
 
 
@@ -107,7 +107,7 @@ def _together(
                 pieces.append(datum_rows.orientation(wanted, now, centre))
             pieces.append(datum_rows.at_both_ends(wanted, now, (middle, middle), centre))
         elif direction(wanted) is not None and not isinstance(wanted, Circle | Slot | Cone):
-            extent = feature.patch.axial if feature is not None and feature.patch is not None else None
+            extent = feature.axial if feature is not None else None
             pieces.append(datum_rows.at_both_ends(wanted, now, extent or (-5.0, 5.0), centre))
         else:
             pieces.append(datum_rows.location(wanted, now, centre))

@@ -62,6 +62,9 @@ class Uses:
     weight: Floats | float | None = None
     """(n,) or one number: what an excess is divided by. None: the limit, so that shares of the zones are balanced;
     1 where a limit is zero."""
+    floats: bool = False
+    """Signed values (n,) of a zone that may shift along by itself, as an orientation zone does: half of their range is
+    judged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +94,7 @@ def best_movement(
     *,
     rounds: int = ROUNDS,
     largest_step: float = LARGEST_STEP,
+    least_gain: float = SETTLED,
 ) -> Movement | str:
     """Return the movement with the least largest use of the zones, or the reason why there is none.
 
@@ -103,6 +107,7 @@ def best_movement(
     allowances : boundaries that datum features must keep clear of.
     rounds : most programmes.
     largest_step : mm that one round may move any place; smaller where far movements change which surface is judged.
+    least_gain : mm of weighted excess; a round that gains less is the last.
     """
     first = _gathered(uses(start))
     if isinstance(first, str):
@@ -129,21 +134,23 @@ def best_movement(
         gain = now.excess - tried.excess
         if mended or (gain > 0.0 and crossing <= max(here, CROSSED)):
             move, now, here = tried_move, tried, crossing
-            settled = not mended and gain * now.scale < SETTLED
+            settled = not mended and gain * now.scale < least_gain
         else:
             limit /= 4.0
-            settled = limit < 1e-7 or abs(gain) * now.scale < SETTLED
+            settled = limit < 1e-7 or abs(gain) * now.scale < least_gain
     return _made(start, move, now, first, allowances, count, settled=settled)
 
 
 @dataclass(frozen=True, eq=False)
 class _Gathered:
-    """All places of all characteristics, values padded to three components."""
+    """All places of all characteristics, values padded to as many components as the longest has."""
 
     values: Floats
     rows: Floats
     limit: Floats
     weight: Floats
+    own: Floats
+    """(n, q) 1 where a place belongs to a zone that shifts by itself, a column each."""
     excess: float
     scale: float
     """mm per unit of excess."""
@@ -154,13 +161,18 @@ def _gathered(uses: Sequence[Uses] | str) -> _Gathered | str:
         return uses
     if not uses or not sum(len(u.values) for u in uses):
         return "nothing to be judged"
-    values, rows, limits, weights = [], [], [], []
-    for use in uses:
+    values, rows, limits, weights, owns = [], [], [], [], []
+    floating = [k for k, use in enumerate(uses) if use.floats]
+    most = max(1 if np.ndim(use.values) == 1 else np.shape(use.values)[1] for use in uses)
+    for k, use in enumerate(uses):
         value = np.asarray(use.values, dtype=np.float64)
         row = np.asarray(use.rows, dtype=np.float64)
+        owns.append(np.tile([float(k == j) for j in floating], (len(value), 1)))
+        if use.floats and len(value):
+            value = value - 0.5 * (value.max() + value.min())
         if value.ndim == 1:
             value, row = value[:, None], row[:, None, :]
-        lack = 3 - value.shape[1]
+        lack = most - value.shape[1]
         values.append(np.pad(value, ((0, 0), (0, lack))))
         rows.append(np.pad(row, ((0, 0), (0, lack), (0, 0))))
         limit = np.broadcast_to(np.asarray(use.limit, dtype=np.float64), (len(value),))
@@ -175,7 +187,7 @@ def _gathered(uses: Sequence[Uses] | str) -> _Gathered | str:
         return "a deviation is not a finite number"
     excess = (np.linalg.norm(value, axis=1) - limit) / weight
     worst = int(np.argmax(excess))
-    return _Gathered(value, row, limit, weight, float(excess[worst]), float(weight[worst]))
+    return _Gathered(value, row, limit, weight, np.vstack(owns), float(excess[worst]), float(weight[worst]))
 
 
 def _crossing(allowances: Sequence[Allowance], move: Floats) -> float:
@@ -198,11 +210,18 @@ def _programme(
         if len(way):
             size = np.maximum(size, np.abs(way).max(axis=0))
     slopes = slopes / size
+    # zones that shift by themselves: along the first component, felt by no boundary
+    own = np.zeros((len(slopes), slopes.shape[1], now.own.shape[1]))
+    own[:, 0] = now.own
+    slopes = np.concatenate([slopes, own], axis=2)
+    size = np.concatenate([size, np.ones(now.own.shape[1])])
     unit = max(now.scale * abs(now.excess), float(np.linalg.norm(now.values, axis=1).max()), 1e-9)
     room = np.concatenate(rooms) / unit if rooms else np.zeros(0)
-    way = np.vstack(ways) / size if ways else np.zeros((0, movable.shape[1]))
+    k = len(size)
+    way = np.zeros((len(room), k))
+    if ways:
+        way[:, : movable.shape[1]] = np.vstack(ways) / size[: movable.shape[1]]
     values, zone, weight = now.values / unit, now.limit / unit, now.weight / now.scale
-    k = movable.shape[1]
     bound = limit / unit
     bounds: list[tuple[float | None, float | None]] = [(0.0, bound)] * (2 * k) + [(None, None)]
     cost = np.concatenate([np.full(2 * k, STAY), [1.0]])
@@ -211,7 +230,8 @@ def _programme(
     spread = np.linspace(0, len(values) - 1, min(len(values), 4 * CUTS)).astype(np.int64)
     chosen = np.unique(np.concatenate([_most(score, CUTS), spread]))
     cut_place = np.concatenate([chosen, chosen])
-    one = np.where(far[chosen, None] > 1e-12, values[chosen] / np.maximum(far[chosen, None], 1e-12), [1.0, 0.0, 0.0])
+    first = np.eye(values.shape[1])[0]
+    one = np.where(far[chosen, None] > 1e-12, values[chosen] / np.maximum(far[chosen, None], 1e-12), first)
     cut_way = np.concatenate([one, -one])
     kept = _most(-room, CUTS) if len(room) else np.zeros(0, dtype=np.int64)
     step = np.zeros(k)
@@ -245,7 +265,7 @@ def _programme(
         if len(room):
             more = _most(crossed, CUTS)
             kept = np.unique(np.concatenate([kept, more[worse_room[more]]]))
-    return np.asarray(step * unit / size)
+    return np.asarray((step * unit / size)[: movable.shape[1]])
 
 
 def _most(values: Floats, count: int) -> NDArray[np.int64]:

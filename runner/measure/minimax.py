@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from runner.geometry.mesh import Floats
@@ -11,7 +13,12 @@ STARTING = 24
 """Rows of the first programme per side."""
 
 
-def least_largest(rows: Floats, values: Floats, limit: Floats | None = None) -> tuple[Floats, float] | None:
+EXACT: Any = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
+
+
+def least_largest(
+    rows: Floats, values: Floats, limit: Floats | None = None, stay: float = 0.0
+) -> tuple[Floats, float] | None:
     """Return the step q (k,) and the least t with ``|values + rows q| <= t`` for all n; None when there is none.
 
     A linear programme over the few rows that matter, to which the most violated ones are added until none is left
@@ -22,6 +29,8 @@ def least_largest(rows: Floats, values: Floats, limit: Floats | None = None) -> 
     rows : (n, k)
     values : (n,)
     limit : (k,) largest step along each movement, or None.
+    stay : price of moving some place by one, over what is gained: where several steps are equally good, a small price
+        picks the least, so that what the largest deviations don't hold comes to rest.
     """
     from scipy.optimize import linprog
 
@@ -31,11 +40,10 @@ def least_largest(rows: Floats, values: Floats, limit: Floats | None = None) -> 
     scale = np.maximum(np.abs(rows).max(axis=0), 1e-12)
     size = max(float(np.abs(values).max()), 1e-9)
     scaled, aims = rows / scale, values / size
-    bounds: list[tuple[float | None, float | None]] = [(None, None)] * k
-    if limit is not None:
-        bounds = [(-float(b), float(b)) for b in np.asarray(limit) * scale / size]
-    bounds = [*bounds, (0.0, None)]
-    cost = np.append(np.zeros(k), 1.0)
+    # a step as the difference of two parts, so that its size has a price
+    most = [None] * k if limit is None else [float(b) for b in np.asarray(limit) * scale / size]
+    bounds: list[tuple[float, float | None]] = [*((0.0, b) for b in most + most), (0.0, None)]
+    cost = np.append(np.full(2 * k, stay), 1.0)
     chosen = _worst(aims, STARTING)
     # some spread over the whole, so that the first programme is bounded
     chosen = np.unique(np.concatenate([chosen, np.linspace(0, n - 1, min(n, 4 * STARTING)).astype(np.int64)]))
@@ -45,15 +53,16 @@ def least_largest(rows: Floats, values: Floats, limit: Floats | None = None) -> 
         one = np.ones((len(chosen), 1))
         found = linprog(
             cost,
-            A_ub=np.vstack([np.hstack([part, -one]), np.hstack([-part, -one])]),
+            A_ub=np.vstack([np.hstack([part, -part, -one]), np.hstack([-part, part, -one])]),
             b_ub=np.concatenate([-aim, aim]),
             bounds=bounds,
             method="highs",
+            options=EXACT,
         )
         if not found.success:
             return None
         answer = np.asarray(found.x)
-        step, width = answer[:k], float(answer[k])
+        step, width = answer[:k] - answer[k : 2 * k], float(answer[2 * k])
         left = aims + scaled @ step
         if float(np.abs(left).max()) <= width + 1e-9:
             break

@@ -24,6 +24,8 @@ ACCEPTED = 1e-5
 """mm: what is still accepted when the rounds are over."""
 LARGEST_STEP = 0.5
 """mm of any point in a round of the minimax."""
+STAY = 1e-6
+"""Price of moving in the minimax: what the largest deviations don't hold stays, or it would never come to rest."""
 LEAST_POINTS = 12
 BETWEEN = 2.5
 """Pieces of a region without points, no farther than this many of their pitches from one with points, were seen."""
@@ -159,7 +161,7 @@ def _step(rows: Floats, pull: Pull, limit: float | None, *, minimax: bool) -> Fl
     if minimax:
         weighted = pull.weight[:, None] * rows
         bound = None if limit is None else limit / np.maximum(np.abs(rows).max(axis=0), 1e-12)
-        found = least_largest(weighted, pull.weight * pull.distance, bound)
+        found = least_largest(weighted, pull.weight * pull.distance, bound, STAY)
         return None if found is None else found[0]
     root = np.sqrt(pull.weight)
     size = np.maximum(np.abs(rows).max(axis=0), 1e-12)

@@ -10,11 +10,14 @@ import numpy as np
 
 from runner.ledger.store import Ledger
 from runner.measure.devmap import DeviationMap
+from runner.pipeline.again import draw_again
+from runner.pipeline.board import AGAIN
 from runner.pipeline.identity import safe_name
 from runner.pipeline.inspect import Inspected
 from runner.pipeline.plan import Plan
-from runner.records import Inspection
-from runner.report.atomic import Written, write_atomic
+from runner.records import Inspection, Outcome
+from runner.records_io import canonical_text, text_hash
+from runner.report.atomic import Written, write_atomic, write_bytes
 from runner.report.json_report import write_json
 from runner.report.picture import write_picture
 from runner.report.workbook import write as write_workbook_file
@@ -30,6 +33,10 @@ def write_evidence(inspected: Inspected, plan: Plan, out: Path) -> Inspection:
         picture = folder / "pictures" / f"{stem}.png"
         draw(picture, plan, inspected, inspection)
         inspection = replace(inspection, picture=picture.relative_to(out).as_posix())
+        if inspection.outcome is Outcome.HOLD:
+            again = draw_again(plan, inspection, inspected.deviation_map)
+            if again is not None:
+                write_bytes(picture.with_name(f"{stem}{AGAIN}"), again)
     write_json(folder / "inspections" / f"{stem}.json", inspection)
     return inspection
 
@@ -50,7 +57,15 @@ def _store_map(folder: Path, deviation_map: DeviationMap) -> None:
         write_atomic(path, lambda temporary: np.savez_compressed(temporary, **arrays))
 
 
+def workbook_path(part_number: str, out: Path) -> Path:
+    """Where the workbook of a part number lies. Part numbers whose safe names are alike don't share one."""
+    name = safe_name(part_number)
+    if name != part_number:
+        name = f"{name}-{text_hash(canonical_text(part_number))[:8]}"
+    return out / f"{name}.xlsx"
+
+
 def write_workbook(ledger: Ledger, part_number: str, out: Path) -> Written:
     """Write the workbook of one part number from the ledger, and from nothing else."""
-    path = out / f"{safe_name(part_number)}.xlsx"
+    path = workbook_path(part_number, out)
     return write_workbook_file(path, ledger.standing(part_number), head_hash=ledger.head_hash(), pictures_root=out)

@@ -58,7 +58,7 @@ def inspect(
     identity: Identity,
     *,
     progress: Progress = silent,
-    recipe_status: str = "draft",
+    recipe_status: str = "unreleased",
     hashes: Mapping[Path, str] | None = None,
 ) -> Inspected:
     """Measure one part from its 1..n scan files.

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from pydantic import Field, PlainValidator, WithJsonSchema, model_validator
 
 from runner.recipe.base import Section
+from runner.recipe.hints import Hints
 from runner.recipe.names import Group
 from runner.recipe.scalars import (
     Direction,
@@ -154,3 +155,4 @@ class Alignment(Section):
         default=None,
         description="Whether a turn about an axis of true symmetry may be left open (default) or must be found.",
     )
+    hints: Hints | None = Field(default=None, description="How the part lies, roughly, to shorten the search.")

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from runner.align.rough import pose_from_landmarks
 from runner.diagnostics import Problem
+from runner.recipe.defaults import LANDMARK_LIMIT_MM
 from runner.recipe.draft import Draft
 from runner.recipe.features import PatternFeature
 from runner.recipe.frames import DatumPlace
@@ -141,4 +143,34 @@ def fit_possible(draft: Draft) -> list[Problem]:
     return problems
 
 
-CHECKS = (datums_possible, alignment_stated, fit_possible)
+def hints_possible(draft: Draft) -> list[Problem]:
+    """Find hints that nothing uses, and landmarks that don't fit one another."""
+    alignment = draft.alignment
+    if alignment is None or alignment.hints is None:
+        return []
+    if "as scanned" in (alignment.start, alignment.method):
+        said = "as scanned searches for no pose, so that hints have no effect"
+        return [draft.places.problem(("alignment", "hints"), said, "start: automatic, or no hints", at_key=True)]
+    hints = alignment.hints
+    if not hints.landmarks:
+        return []
+    units = draft.drawing.units if draft.drawing is not None else "mm"
+    limit = hints.landmark_limit or LANDMARK_LIMIT_MM / (25.4 if units == "in" else 1.0)
+    nominal, scan = (np.array([getattr(one, key) for one in hints.landmarks]) for key in ("nominal", "scan"))
+    off = pose_from_landmarks(nominal, scan)[1]
+    worst = int(np.argmax(off))
+    if off[worst] <= limit:
+        return []
+    said = (
+        f"the landmarks don't fit one another: after the best fit number {worst + 1} lies {off[worst]:.3g} {units} "
+        "from its place"
+    )
+    flat = pose_from_landmarks(nominal * [-1.0, 1.0, 1.0], scan)[1].max() <= limit
+    hint = "two of them may be swapped, or a sign may be wrong"
+    if flat:
+        hint = "they fit when mirrored: a scanner with a left-handed frame, or a sign"
+    path = ("alignment", "hints", "landmarks", worst)
+    return [draft.places.problem(path, said, f"at most {limit:.3g} {units} (landmark limit)", hint)]
+
+
+CHECKS = (datums_possible, alignment_stated, fit_possible, hints_possible)

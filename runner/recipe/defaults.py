@@ -36,6 +36,7 @@ SEARCH_MM = 1.0
 FIT_REACH_MM = 1.0
 FORM_ERROR_MM = 1.0
 KEEP_WITHIN_MM = 5.0
+LANDMARK_LIMIT_MM = 5.0
 LEAST_REACH_MM = 1.0
 EDGE_DEPTH_MM = 0.3
 REACH_IN_ZONES = 5.0
@@ -92,12 +93,16 @@ def resolve(recipe: Recipe) -> Recipe:
     alignment = recipe.alignment or Alignment()
     fit = alignment.fit or Fit()
     scanned = alignment.method == "as scanned"
+    hints = alignment.hints
+    if hints is not None and hints.landmarks is not None:
+        hints = _filled(hints, {"landmark_limit": LANDMARK_LIMIT_MM * scale})
     alignment = _filled(
         alignment.model_copy(
             update={
                 "fit": _filled(
                     fit, {"to": "all surfaces", "by": "least squares", "ignore_beyond": FIT_REACH_MM * scale}
-                )
+                ),
+                "hints": hints,
             }
         ),
         {

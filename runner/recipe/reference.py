@@ -9,7 +9,7 @@ from pydantic import PlainValidator
 from pydantic.fields import FieldInfo
 
 from runner.measure.kinds import KINDS
-from runner.recipe import alignment, features, frames, names, scalars, schema, sections
+from runner.recipe import alignment, features, frames, hints, names, scalars, schema, sections
 from runner.recipe.base import Section
 from runner.recipe.characteristics import CHARACTERISTIC_MODELS, PointFile, places
 from runner.recipe.characteristics.options import parse_simultaneous
@@ -67,6 +67,7 @@ _VALUES: dict[Callable[..., Any], str] = {
     alignment.parse_fit_target: "`all surfaces`, or list of features",
     alignment.parse_held: "list of degrees of freedom",
     alignment.parse_fixes: "list of directions",
+    hints.parse_up: "list of directions",
     sections.parse_scan_set: "list of names, or a map",
     places.parse_points: "`{file: ...}`, or list of point features",
     parse_simultaneous: "word",

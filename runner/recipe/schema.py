@@ -30,11 +30,9 @@ from runner.recipe.sections import (
 from runner.records import Origin
 
 VERSION = 1
-_RESERVED = {
+RESERVED: dict[tuple[str, ...], str] = {
     ("mirror",): "a recipe for the mirrored twin is reserved for a later version",
-    ("alignment", "hints"): "hints are reserved for a later version; the automatic start needs none",
 }
-RESERVED = _RESERVED
 """Keys that a later version will define; refused now with these words."""
 
 

@@ -14,6 +14,7 @@ from openpyxl.worksheet.cell_range import CellRange
 from openpyxl.worksheet.pagebreak import Break, ColBreak
 
 from runner.records import Outcome, Verdict
+from runner.report.sheet_rows import Cell, RowStream
 from runner.report.text import CAUTION, cell_text, looks_like_formula, visible
 
 PAGE_WIDTH = 176.5
@@ -51,12 +52,17 @@ class Look:
     """Whether a stronger line closes the cell on its right."""
 
 
+_PLAIN = Look()
+_SECONDS = Look(number_format="yyyy-mm-dd hh:mm:ss")
+
+
 class Kit:
     """Makes cells for one workbook; each style is built once and shared."""
 
     def __init__(self, workbook: Any) -> None:
         self.workbook = workbook
-        self._styles: dict[Look, tuple[Any, Any]] = {}
+        self._styles: dict[tuple[Look, bool], int] = {}
+        self._streams: dict[str, RowStream] = {}
         self._rows: dict[str, int] = {}
 
     def sheet(self, title: str) -> Any:
@@ -64,31 +70,27 @@ class Kit:
         self._rows[title] = 0
         return self.workbook.create_sheet(title)
 
-    def append(self, sheet: Any, cells: Iterable[Any], height: float | None = None) -> int:
+    def append(self, sheet: Any, cells: Iterable[Cell | None], height: float | None = None) -> int:
         """Add a row, ``height`` points high, and return its number (from 1)."""
-        self._rows[sheet.title] += 1
-        row = self._rows[sheet.title]
-        if height is not None:
-            # write-only mode writes the row's height with the row itself: it must be known before
-            sheet.row_dimensions[row].height = height
-        sheet.append(list(cells))
-        return row
+        title = sheet.title
+        if title not in self._streams:
+            self._streams[title] = RowStream(sheet)
+        self._rows[title] += 1
+        self._streams[title].write(self._rows[title], cells, height)
+        return self._rows[title]
 
-    def text(self, sheet: Any, value: str, look: Look = Look()) -> Any:
+    def text(self, sheet: Any, value: str, look: Look = _PLAIN) -> Cell:
         """A cell that holds text and nothing but text, whatever it looks like."""
         if not value:
-            return self._cell(sheet, None, look)
+            return Cell(None, self._style(sheet, look))
         shown = cell_text(value)
-        cell = self._cell(sheet, shown, look, quoted=looks_like_formula(shown))
-        # "=1+1" would be stored as a formula and "#N/A" as an error without this
-        cell.data_type = "s"
-        return cell
+        return Cell(shown, self._style(sheet, look, looks_like_formula(shown)))
 
-    def number(self, sheet: Any, value: float | int | None, look: Look) -> Any:
+    def number(self, sheet: Any, value: float | int | None, look: Look) -> Cell:
         """A number cell; empty for None."""
-        return self._cell(sheet, value, look)
+        return Cell(value, self._style(sheet, look))
 
-    def moment(self, sheet: Any, utc: str, look: Look = Look(number_format="yyyy-mm-dd hh:mm:ss")) -> Any:
+    def moment(self, sheet: Any, utc: str, look: Look = _SECONDS) -> Cell:
         """A date cell from ISO 8601 UTC; text when it can't be read as one."""
         try:
             when = datetime.fromisoformat(utc)
@@ -96,24 +98,21 @@ class Kit:
             return self.text(sheet, utc)
         if when.tzinfo is not None:
             when = when.astimezone(UTC).replace(tzinfo=None)
-        return self._cell(sheet, when.replace(microsecond=0), look)
+        return Cell(when.replace(microsecond=0), self._style(sheet, look))
 
-    def value(self, sheet: Any, value: object, look: Look) -> Any:
+    def value(self, sheet: Any, value: object, look: Look) -> Cell:
         """A text or number cell by the type of the value."""
         if value is None or isinstance(value, int | float):
             return self.number(sheet, value, look)
         return self.text(sheet, str(value), look)
 
-    def _cell(self, sheet: Any, value: object, look: Look, quoted: bool = False) -> Any:
-        if look not in self._styles:
-            self._styles[look] = (self._prototype(sheet, look, False), self._prototype(sheet, look, True))
-        cell = WriteOnlyCell(sheet, value)
-        # the style array is never changed afterwards, so all cells of one look share it: assigning it is what
-        # makes thousands of styled rows affordable
-        cell._style = self._styles[look][1 if quoted else 0]._style
-        if look.number_format == "General" and isinstance(value, datetime):
-            cell.number_format = "yyyy-mm-dd hh:mm:ss"
-        return cell
+    def _style(self, sheet: Any, look: Look, quoted: bool = False) -> int:
+        """Number of the style in the workbook, built once. ``quoted``: marked as text for spreadsheet programs."""
+        key = (look, quoted)
+        found = self._styles.get(key)
+        if found is None:
+            found = self._styles[key] = int(self._prototype(sheet, look, quoted).style_id)
+        return found
 
     def _prototype(self, sheet: Any, look: Look, quoted: bool) -> Any:
         cell = WriteOnlyCell(sheet)

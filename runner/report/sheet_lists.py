@@ -7,7 +7,7 @@ from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from runner.records import Attempt, Inspection, Outcome, Verdict
+from runner.records import Inspection, Outcome, Verdict
 from runner.report.sheet_kit import Kit, Look, joined, lines_needed, number_format, set_print, set_widths
 from runner.report.tables import PartTable, Row
 from runner.report.text import CAUTION
@@ -117,10 +117,12 @@ def write_attempts(kit: Kit, table: PartTable, title: str) -> None:
     widths = [14.0, 8, 7, 9, 9, 17, 14, 14, 26, 26, 13, 6, 13]
     sheet = open_list(kit, "Attempts", "All attempts in the order of the ledger", captions, widths, title)
     totals = {(p.lot, p.serial): len(p.attempts) for p in table.pieces}
+    standing = {(p.lot, p.serial): p.standing.sequence for p in table.pieces if p.standing is not None}
     for attempt in table.attempts:
         inspection = attempt.inspection
         counts = "void" if attempt.void else ("counts" if attempt.standing else "replaced")
-        if not attempt.void and not attempt.standing and _behind_reject(table, attempt):
+        behind = standing.get((inspection.lot, inspection.serial), attempt.sequence) < attempt.sequence
+        if counts == "replaced" and behind:
             counts = "waits"
         row = Row(table.pieces[0], attempt, ())
         notes = "\n".join(attempt.notes)
@@ -130,7 +132,7 @@ def write_attempts(kit: Kit, table: PartTable, title: str) -> None:
         cells.append(kit.moment(sheet, inspection.provenance.finished_utc))
         texts = (", ".join(row.failed), ", ".join(row.open), inspection.reason, notes)
         cells += [kit.text(sheet, text, Look(wrap=True)) for text in texts]
-        recipe = f"{inspection.provenance.recipe_fingerprint[:12]} {inspection.provenance.recipe_status}"
+        recipe = f"{inspection.provenance.recipe_fingerprint[:12]} {attempt.release_word}"
         cells.append(kit.text(sheet, recipe, Look(role="mono", wrap=True)))
         cells.append(kit.number(sheet, attempt.sequence, Look(align="right", number_format="0")))
         cells.append(kit.text(sheet, inspection.id, Look(role="mono", wrap=True)))
@@ -172,7 +174,11 @@ def notes(head_hash: str) -> tuple[tuple[str, str], ...]:
             "entered why; until then the reject stands and the later attempt waits. "
             "All attempts are listed and counted.",
         ),
-        ("Draft recipes", "Outcomes of a recipe marked draft are not released for production."),
+        (
+            "Unreleased",
+            "The recipe was not released when this was measured, or that release or the outcome's own was withdrawn: "
+            "no basis for using the part. The sheet Recipes says who released what, when and why.",
+        ),
         (
             "Numbers",
             "Shown with the drawing's decimals, with more where rounding would move a value across a limit. "
@@ -222,14 +228,6 @@ def _left_out(table: PartTable, rows: Sequence[Row]) -> str:
         f"; {len(rows)} of {len(table.rows)} pieces (rejects and holds first, then the newest), "
         "the rest is in the ledger and the inspection files"
     )
-
-
-def _behind_reject(table: PartTable, attempt: Attempt) -> bool:
-    """Whether the attempt is later than the one that counts, hence waits for a person's decision."""
-    for piece in table.pieces:
-        if any(a.sequence == attempt.sequence for a in piece.attempts):
-            return piece.standing is not None and piece.standing.sequence < attempt.sequence
-    return False
 
 
 def open_list(kit: Kit, name: str, note: str, captions: Sequence[str], widths: Sequence[float], title: str) -> Any:

@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
-from runner.records import Inspection, Provenance
+from runner.records import Attempt, Inspection, Provenance
 from runner.report.sheet_kit import Kit, Look, joined, lines_needed
 from runner.report.sheet_lists import add_row, open_list
 from runner.report.tables import PartTable
 from runner.report.text import overlap_text
 
 Basis = tuple[str, str, str, str, str]
-"""Recipe fingerprint, recipe status, nominal hash, versions, recipe file."""
+"""Recipe fingerprint, release and who gave it, nominal hash, versions, recipe file."""
 
 
 def write_recipes(kit: Kit, table: PartTable, title: str, head_hash: str) -> None:
     """Each recipe, nominal and set of versions once, with a number that the sheet Provenance refers to."""
-    captions = ["Basis", "Recipe", "Status", "Recipe fingerprint", "Nominal", "Nominal SHA-256", "Versions"]
+    captions = ["Basis", "Recipe", "Release", "Recipe fingerprint", "Nominal", "Nominal SHA-256", "Versions"]
     captions += ["Pieces", "First used, UTC", "Last used, UTC"]
-    widths = [6.0, 16, 9, 30, 16, 30, 28, 7, 17, 17]
+    widths = [6.0, 16, 20, 30, 16, 30, 28, 7, 17, 17]
     note = f"What the values rest on. Ledger head when this was written: {head_hash or 'not stated'}"
     sheet = open_list(kit, "Recipes", note, captions, widths, title)
-    sources = [row.attempt.inspection.provenance for row in table.rows]
-    for key, number in bases(table).items():
-        using = [source for source in sources if basis(source) == key]
+    by_basis: dict[Basis, list[Provenance]] = {}
+    for row in table.rows:
+        by_basis.setdefault(basis(row.attempt), []).append(row.attempt.inspection.provenance)
+    for number, (key, using) in enumerate(by_basis.items(), start=1):
         times = sorted(source.finished_utc for source in using)
         first = using[0]
         cells = [kit.number(sheet, number, Look(align="center", number_format="0"))]
-        cells += [kit.text(sheet, text, Look(wrap=True)) for text in (first.recipe_file, first.recipe_status)]
+        cells += [kit.text(sheet, text, Look(wrap=True)) for text in (first.recipe_file, key[1])]
         cells.append(kit.text(sheet, first.recipe_fingerprint, Look(role="mono", wrap=True)))
         cells.append(kit.text(sheet, first.nominal_file, Look(wrap=True)))
         cells.append(kit.text(sheet, first.nominal_sha256, Look(role="mono", wrap=True)))
         cells.append(kit.text(sheet, joined(first.versions), Look(role="small", wrap=True)))
         cells.append(kit.number(sheet, len(using), Look(align="right", number_format="0")))
         cells += [kit.moment(sheet, times[0]), kit.moment(sheet, times[-1])]
-        add_row(kit, sheet, cells, max(3, lines_needed(joined(first.versions), 31)))
+        add_row(kit, sheet, cells, max(3, lines_needed(joined(first.versions), 31), lines_needed(key[1], 20)))
 
 
 def write_provenance(kit: Kit, table: PartTable, title: str) -> None:
@@ -54,7 +55,7 @@ def write_provenance(kit: Kit, table: PartTable, title: str) -> None:
         who = ", ".join(text for text in (source.operator, source.station) if text)
         cells = [
             kit.text(sheet, inspection.serial, Look(wrap=True)),
-            kit.number(sheet, numbers[basis(source)], count),
+            kit.number(sheet, numbers[basis(row.attempt)], count),
             kit.text(sheet, scans, mono),
             kit.text(sheet, source.scan_set_sha256, mono),
             kit.text(sheet, poses, small),
@@ -72,11 +73,14 @@ def write_provenance(kit: Kit, table: PartTable, title: str) -> None:
         add_row(kit, sheet, cells, deepest)
 
 
-def basis(source: Provenance) -> Basis:
-    """What two inspections share when they rest on the same recipe, nominal and versions."""
+def basis(attempt: Attempt) -> Basis:
+    """What two inspections share when they rest on the same recipe, release, nominal and versions."""
+    source = attempt.inspection.provenance
+    one_by_one = attempt.release_note.startswith("inspection ")
+    note = "outcome by outcome, see Attempts" if one_by_one else attempt.release_note
     return (
         source.recipe_fingerprint,
-        source.recipe_status,
+        f"{attempt.release_word}: {note}" if note else attempt.release_word,
         source.nominal_sha256,
         joined(dict(sorted(source.versions.items()))),
         source.recipe_file,
@@ -85,7 +89,7 @@ def basis(source: Provenance) -> Basis:
 
 def bases(table: PartTable) -> dict[Basis, int]:
     """Number of each basis, in order of first use."""
-    found = dict.fromkeys(basis(row.attempt.inspection.provenance) for row in table.rows)
+    found = dict.fromkeys(basis(row.attempt) for row in table.rows)
     return {key: number for number, key in enumerate(found, start=1)}
 
 

@@ -43,7 +43,9 @@ def headline(table: PartTable) -> str:
     counts = ", ".join(f"{table.outcomes[outcome]} {outcome}" for outcome in Outcome)
     name = f"{table.part_name}   " if table.part_name else ""
     pieces = "1 piece" if len(table.rows) == 1 else f"{len(table.rows)} pieces"
-    return f"{name}{pieces}: {counts} (proposed outcomes)"
+    unreleased = sum(row.attempt.release_word != "released" for row in table.rows)
+    marked = f"; {unreleased} UNRELEASED" if unreleased else ""
+    return f"{name}{pieces}: {counts} (proposed outcomes){marked}"
 
 
 def _write_head(kit: Kit, sheet: Any, table: PartTable) -> None:
@@ -97,7 +99,7 @@ def _head_pair(kit: Kit, sheet: Any, column: Column, offset: int) -> list[Any]:
 
 def _write_row(kit: Kit, sheet: Any, row: Row, columns: tuple[Column, ...]) -> None:
     inspection = row.attempt.inspection
-    why, advice = why_text(row), inspection.advice
+    why, advice, release = why_text(row), inspection.advice, row.attempt.release_word
     wrapped = Look(wrap=True)
     cells = [
         kit.text(sheet, inspection.serial, Look(wrap=True)),
@@ -105,7 +107,7 @@ def _write_row(kit: Kit, sheet: Any, row: Row, columns: tuple[Column, ...]) -> N
         kit.text(sheet, inspection.lot, wrapped),
         kit.text(sheet, f"{row.attempt.number} of {len(row.piece.attempts)}", Look(align="center")),
         kit.moment(sheet, inspection.provenance.finished_utc, Look(number_format="yyyy-mm-dd hh:mm")),
-        kit.text(sheet, inspection.provenance.recipe_status),
+        kit.text(sheet, release, Look(tone="" if release == "released" else "hold")),
         kit.text(sheet, why, wrapped),
         kit.text(sheet, advice, Look(wrap=True, close=True)),
     ]

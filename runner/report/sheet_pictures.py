@@ -106,7 +106,7 @@ def _link(kit: Kit, sheet: Any, name: str) -> Any:
         return cell
     target = quote(path.as_posix(), errors="surrogateescape" if _from_file_system(name) else "replace")
     if len(target) <= LONGEST_LINK:
-        cell.hyperlink = target
+        cell.link = target
     return cell
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from runner.records import Inspection, Outcome, Result, Verdict
+from runner.records import Attempt, Inspection, Outcome, Result, Verdict
 from runner.report.tables import shown_decimals
 from runner.report.text import overlap_text, visible
 
@@ -69,7 +69,22 @@ def summary(inspection: Inspection) -> Text:
     if inspection.reason:
         line.append(f"  {visible(inspection.reason)}")
     if inspection.provenance.recipe_status != "released":
-        line.append(f"  ({visible(inspection.provenance.recipe_status)} recipe)", style="dim")
+        line.append("  (unreleased recipe)", style="bold yellow")
+    return line
+
+
+def attempt_line(attempt: Attempt) -> Text:
+    """One line of the ledger's list: entry, time, id, piece, outcome, whether it counts and is released, notes."""
+    inspection = attempt.inspection
+    line = _plain(f"{attempt.sequence:>5} {attempt.created_utc} {inspection.id[:8]} ")
+    lot = f" of lot {inspection.lot}" if inspection.lot else ""
+    line.append_text(_plain(f"{inspection.part_number} {inspection.serial}{lot}: "))
+    line.append_text(_styled(inspection.outcome.value))
+    counts = "void" if attempt.void else ("counts" if attempt.standing else "does not count")
+    line.append(f", attempt {attempt.number}, {counts}, {attempt.release_word}")
+    for text in (inspection.reason, *attempt.notes):
+        if text:
+            line.append(f"  {visible(text)}", style="dim")
     return line
 
 

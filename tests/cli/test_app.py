@@ -7,7 +7,7 @@ import click
 import pytest
 
 from runner.cli import app as cli
-from runner.cli.status import exit_status
+from runner.cli.outcomes import exit_status
 from runner.records import Outcome
 
 HEAVY = ("open3d", "OCP", "numba", "scipy", "numpy", "pydantic", "sqlalchemy", "openpyxl", "polars", "pye57", "PIL")

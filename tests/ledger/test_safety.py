@@ -21,6 +21,7 @@ def path(tmp_path):
     with Ledger.open(tmp_path / "ledger.sqlite") as ledger:
         for inspection in small_lot():
             ledger.record(inspection)
+        ledger.decide(small_lot()[1].id, "rework", reason="r", person="p")
     return tmp_path / "ledger.sqlite"
 
 
@@ -41,6 +42,12 @@ def raw(path):
         "scan_set_sha256, recipe_fingerprint, 'accept' FROM inspections",
         "UPDATE inspection_scans SET sha256 = 'x'",
         "DELETE FROM inspection_scans",
+        "UPDATE OR REPLACE events SET sequence = 1 WHERE sequence = 2",
+        "INSERT INTO events SELECT * FROM events WHERE true ON CONFLICT DO UPDATE SET text = '{}'",
+        "INSERT INTO inspections SELECT * FROM inspections WHERE true ON CONFLICT DO UPDATE SET outcome = 'accept'",
+        "REPLACE INTO entry_subjects SELECT sequence, kind, subject, 'x' FROM entry_subjects",
+        "UPDATE entry_subjects SET about = 'x'",
+        "DELETE FROM entry_subjects",
     ],
 )
 def test_the_database_itself_refuses_changes(path, statement):
@@ -49,7 +56,7 @@ def test_the_database_itself_refuses_changes(path, statement):
         connection.execute(statement)
     connection.close()
     with Ledger.open(path) as ledger:
-        assert ledger.verify().ok and ledger.verify().entries == 6
+        assert ledger.verify().ok and ledger.verify().entries == 7
 
 
 def without_triggers(path, *statements):
@@ -71,6 +78,9 @@ def without_triggers(path, *statements):
         ("DELETE FROM inspections WHERE sequence = 4", "entry 4: its index row differs"),
         ("UPDATE inspection_scans SET sha256 = 'x' WHERE sequence = 1", "entry 1: its index row differs"),
         ("UPDATE events SET hash = 'x' WHERE sequence = 6", "entry 6: its content was changed"),
+        ("UPDATE entry_subjects SET about = 'x'", "entry 7: its index row differs"),
+        ("DELETE FROM entry_subjects", "entry 7: its index row differs"),
+        ("INSERT INTO entry_subjects VALUES (3, 'void', 'inspection', 'x')", "index row 3 belongs to no entry"),
     ],
 )
 def test_tampering_by_somebody_who_can_drop_triggers_shows(path, statement, problem):
@@ -86,9 +96,8 @@ def test_a_cut_off_end_shows_against_a_known_head(path):
         assert ledger.verify(head).ok
     without_triggers(
         path,
-        "DELETE FROM inspection_scans WHERE sequence = 6",
-        "DELETE FROM inspections WHERE sequence = 6",
-        "DELETE FROM events WHERE sequence = 6",
+        "DELETE FROM entry_subjects WHERE sequence = 7",
+        "DELETE FROM events WHERE sequence = 7",
     )
     with Ledger.open(path) as ledger:
         assert ledger.verify().ok, "the chain alone can not see it"
@@ -109,7 +118,7 @@ def test_a_failure_in_the_middle_leaves_nothing(path, monkeypatch, table):
             ledger.record(make_inspection("0107"))
         monkeypatch.undo()
         assert ledger.head_hash() == head and ledger.verify().ok
-        assert ledger.record(make_inspection("0107")).sequence == 7
+        assert ledger.record(make_inspection("0107")).sequence == 8
 
 
 def test_the_database_is_set_up_to_survive_a_power_cut(path):
@@ -147,7 +156,7 @@ def test_two_processes_writing_at_once_lose_nothing(tmp_path):
 
 def columns_of(path):
     connection = raw(path)
-    tables = ("events", "inspections", "inspection_scans")
+    tables = ("events", "inspections", "inspection_scans", "entry_subjects")
     found = {
         table: [
             (name, kind, bool(needed))
@@ -185,6 +194,12 @@ def test_final_columns(path):
             ("position", "INTEGER", True),
             ("sha256", "VARCHAR(64)", True),
         ],
+        "entry_subjects": [
+            ("sequence", "INTEGER", True),
+            ("kind", "VARCHAR(24)", True),
+            ("subject", "VARCHAR(16)", True),
+            ("about", "TEXT", True),
+        ],
     }
 
 
@@ -212,7 +227,7 @@ def test_an_older_database_is_upgraded_with_its_content(path, tmp_path):
     assert connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'inspections'").fetchone() == (0,)
     connection.close()
     with Ledger.open(old) as ledger:
-        assert ledger.verify().ok and ledger.verify().entries == 6
+        assert ledger.verify().ok and ledger.verify().entries == 7
         assert tuple(a.inspection for a in ledger.inspections("PB-220")) == small_lot()
     assert columns_of(old) == columns_of(path)
 

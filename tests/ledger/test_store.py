@@ -17,13 +17,6 @@ from tests.report.samples import make_inspection, small_lot
 PERSON = {"person": "quality engineer 1"}
 
 
-@pytest.fixture
-def ledger(tmp_path):
-    ticks = iter(range(10**6))
-    with Ledger.open(tmp_path / "ledger.sqlite", clock=lambda: f"2026-10-05T09:00:00.{next(ticks):06d}Z") as opened:
-        yield opened
-
-
 def standing(ledger):
     found = {}
     for piece in ledger.standing("PB-220"):
@@ -41,9 +34,9 @@ def test_records_and_gives_back_the_same(ledger):
     assert ledger.verify().ok and ledger.verify().entries == 6
 
 
-def test_survives_closing_and_opening(ledger, tmp_path):
+def test_survives_closing_and_opening(ledger, place):
     ledger.record(small_lot()[0])
-    with Ledger.open(tmp_path / "ledger.sqlite") as again:
+    with Ledger.open(place) as again:
         assert [a.inspection for a in again.inspections()] == [small_lot()[0]]
 
 
@@ -165,7 +158,7 @@ def test_a_decision_needs_a_reason_and_a_person(ledger, reason, person):
 
 def test_a_decision_about_nothing_is_refused(ledger):
     with pytest.raises(LedgerError, match="no inspection with the id 'nobody'"):
-        ledger.decide("nobody", "counts", reason="r", person="p")
+        ledger.decide("nobody", "counts", reason="bad scan", person="p")
     assert ledger.head_hash() == NO_PREVIOUS
 
 
@@ -196,6 +189,7 @@ def test_hostile_serials_are_data(ledger, serial):
 
 
 def test_backup_is_a_ledger_of_its_own(ledger, tmp_path):
+    """Also of a ledger on a server: the copy is a file."""
     for inspection in small_lot():
         ledger.record(inspection)
     copy = tmp_path / "backups" / "copy.sqlite"
@@ -236,7 +230,8 @@ def test_a_damaged_or_foreign_file_is_refused(tmp_path):
         Ledger.open(tmp_path / "other.sqlite")
 
 
-def test_a_lock_that_is_never_released_is_explained(ledger, tmp_path, monkeypatch):
+def test_a_lock_that_is_never_released_is_explained(tmp_path, monkeypatch):
+    Ledger.open(tmp_path / "ledger.sqlite").close()
     monkeypatch.setattr("runner.ledger.engine.BUSY_TIMEOUT_MS", 50)
     blocker = sqlite3.connect(tmp_path / "ledger.sqlite", isolation_level=None)
     blocker.execute("BEGIN IMMEDIATE")

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from runner.cli.status import inspections_status
+from runner.cli.outcomes import inspections_status
 from runner.geometry.shapes import Plane
 from runner.measure import run as run_module
 from runner.measure.faults import describe

@@ -111,7 +111,7 @@ def test_total_runout_is_no_less_than_circular(offset, lean, lobes, seed):
 def test_cylindricity_is_no_less_than_roundness(lobes, bow, seed):
     there = context(shaft(lobes=lobes, bow=bow, noise=0.005, seed=seed))
     round_ = form.roundness(char("roundness", "shaft"), there)[0].value
-    # the sections are as thick as they are wide: a bow widens them by what it bends within one
+    # sections lie across the least-squares axis: one that leans by t otherwise cuts ovals of R t^2 / 2, here < 1e-6
     assert form.cylindricity(char("cylindricity", "shaft"), there)[0].value >= round_ - 1e-6
 
 

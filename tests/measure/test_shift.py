@@ -43,8 +43,9 @@ def test_a_free_pattern_is_placed_as_well_as_a_general_solver_does():
         got = best_movement(uses, np.eye(4), FLAT, CENTRE)
         mine = float(np.linalg.norm(uses(got.frame)[0].values, axis=1).max())
 
-        def lengths(x, uses=uses):
-            return np.linalg.norm(uses(as_rigid(FLAT @ x[:3], CENTRE))[0].values, axis=1)
+        def lengths(x, seen=seen, true=true):
+            c, s = np.cos(x[0]), np.sin(x[0])
+            return np.linalg.norm(seen[:, :2] @ np.array([[c, s], [-s, c]]) + x[1:3] - true[:, :2], axis=1)
 
         # SciPy's SLSQP from several starts, as a solver that isn't ours
         theirs = np.inf

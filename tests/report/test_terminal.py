@@ -36,7 +36,7 @@ def test_an_undecided_value_is_not_rounded_onto_its_limit():
 def test_an_accept_is_one_line_and_drafts_are_marked():
     assert shown(summary(small_lot()[0])) == "PB-220 0101: accept\n"
     draft = make_inspection("1", recipe_status="draft")
-    assert shown(summary(draft)) == "PB-220 1: accept  (draft recipe)\n"
+    assert shown(summary(draft)) == "PB-220 1: accept  (unreleased recipe)\n"
 
 
 def test_serials_can_not_steer_the_terminal():

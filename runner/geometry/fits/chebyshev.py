@@ -21,6 +21,8 @@ from runner.geometry.mesh import Floats
 BALANCED = 1e-6
 """Largest remaining force, in units of the forces, that counts as proof."""
 RESTARTS = 3
+FAR = 2.0
+"""Zones: an answer on few points that leaves others this many times as far out as a known one has lost its way."""
 NARROW = 1e-13
 """Zones below this share of the size of the points are rounding."""
 
@@ -48,20 +50,28 @@ def narrowest(cloud: Cloud, kind: int, start: State, columns: NDArray[np.int64],
     heights = distances(cloud, kind, state) / cloud.scale
     chosen = _outermost(cloud, heights, np.empty(0, dtype=np.intp))
     again = 0
+    known, least = start, float(np.abs(heights).max())
     for _ in range(most):
         few = (cloud.points[chosen] - cloud.centre) / cloud.scale
         state = _solve_few(few, kind, state, columns)
         inside = _rows(few, kind, state, columns)[0]
         heights = distances(cloud, kind, state) / cloud.scale
-        limit = float(np.abs(inside).max())
-        if float(np.abs(heights).max()) <= limit + NARROW:
+        limit, now = float(np.abs(inside).max()), float(np.abs(heights).max())
+        chosen = _outermost(cloud, heights, chosen)
+        if now > FAR * least or (now <= limit + NARROW and now > least + NARROW):
+            # the few did not hold a size or a turn, and it went off: back, with the points that object
+            state = known
+            continue
+        if now < least:
+            known, least = state, now
+        if now <= limit + NARROW:
             if again == RESTARTS or limit < NARROW or _balance(few, kind, state, columns)[1] < BALANCED:
                 break
             # bounds that had shrunk may have stopped it: once more with wide ones
             again += 1
-            continue
-        chosen = _outermost(cloud, heights, chosen)
-    half = float(np.abs(heights).max())
+    state, half = known, least
+    heights = distances(cloud, kind, state) / cloud.scale
+    chosen = _outermost(cloud, heights, chosen)
     few = (cloud.points[chosen] - cloud.centre) / cloud.scale
     touching, imbalance = _balance(few, kind, state, columns)
     return Narrowest(state, half, chosen[touching], imbalance)

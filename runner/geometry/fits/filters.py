@@ -68,7 +68,8 @@ def gaussian(places: Floats, heights: Floats, cutoff: float, closed: float | Non
     the height of a wave. ``closed`` is the period of the first coordinate.
 
     A cut-off longer than the surface would smooth away all form and make everything flat: it is refused. Round a
-    closed surface two waves per turn, the fewest that are form, must be no shorter than the cut-off.
+    closed surface two waves per turn, the fewest that are form, must be no shorter than the cut-off; of a surface that
+    takes part of the turn only, the part must not be.
     """
     if not cutoff > 0:
         raise ValueError(f"the cut-off must be a positive length, not {cutoff}")
@@ -77,9 +78,13 @@ def gaussian(places: Floats, heights: Floats, cutoff: float, closed: float | Non
     cell = np.full(2, cutoff / CELLS)
     low = places.min(axis=0)
     span = np.ptp(places, axis=0)
-    longest = float(span.max()) if closed is None else closed / 2.0
+    longest = float(span.max())
+    if closed is not None:
+        part = closed - _widest_gap(places[:, 0], closed)
+        longest = closed / 2.0 if part > 0.9 * closed else max(min(part, closed / 2.0), float(span[1]))
     if cutoff > longest:
-        what = f"the surface is {longest:.4g} mm long" if closed is None else f"half a turn is {longest:.4g} mm"
+        half = closed is not None and longest == closed / 2.0
+        what = f"half a turn is {longest:.4g} mm" if half else f"the surface is {longest:.4g} mm long"
         return FailedFit(f"the cut-off {cutoff:g} mm would take away all form: {what}")
     if closed is not None:
         number = max(CELLS // 4, int(np.ceil(closed / cell[0])))
@@ -112,6 +117,12 @@ def gaussian(places: Floats, heights: Floats, cutoff: float, closed: float | Non
         seen += part * wide[corner]
         carried += part * high[corner]
     return Filtered(middle + carried / seen, seen / float(np.median(seen)))
+
+
+def _widest_gap(around: Floats, closed: float) -> float:
+    """The longest stretch, mm, of a closed line without points (n,)."""
+    order = np.sort(np.mod(around, closed))
+    return float(np.diff(order, append=order[0] + closed).max())
 
 
 def _smooth(grid: Floats, cutoff: float, cell: Floats, closed: bool) -> Floats:

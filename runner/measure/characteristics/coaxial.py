@@ -5,10 +5,12 @@ Withdrawn from ASME Y14.5-2018, which asks for position or runout in their place
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from runner.geometry.frames import unit
-from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Point, Shape, Sphere
+from runner.geometry.shapes import Circle, Cone, Cylinder, Line, Plane, Point, Shape, Sphere, vector
 from runner.measure.characteristics.common import Context, Finding, Missing
 from runner.measure.characteristics.position import evaluate as position
 from runner.measure.element import direction, place
@@ -46,13 +48,21 @@ def _on_datum(spec: CharacteristicSpec, context: Context, kinds: tuple[type[Shap
             )
     if findings:
         return findings
-    return position(_round_zone(spec), context)
+    return position(_round_zone(spec, context), context)
 
 
-def _round_zone(spec: CharacteristicSpec) -> CharacteristicSpec:
-    from dataclasses import replace
-
-    return replace(spec, zone_shape="diametral") if spec.zone_shape == "two planes" and spec.direction is None else spec
+def _round_zone(spec: CharacteristicSpec, context: Context) -> CharacteristicSpec:
+    """The requirement as one of position: diametral about the datum's axis, or spherical about its point."""
+    if spec.zone_shape != "two planes" or spec.direction is not None:
+        return spec
+    shapes = [context.specs[name].shape for name in spec.features if name in context.specs]
+    centres = [shape for shape in shapes if isinstance(shape, Sphere | Point)]
+    along: np.ndarray | None = None
+    for datum in datum_shapes(spec, context):
+        # a centre on a datum axis may lie anywhere along it
+        if along is None and not isinstance(datum, Plane) and any(_lies_on(centre, [datum]) for centre in centres):
+            along = direction(datum)
+    return replace(spec, zone_shape="diametral", direction=None if along is None else vector(along))
 
 
 def datum_shapes(spec: CharacteristicSpec, context: Context) -> list[Shape]:

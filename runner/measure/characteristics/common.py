@@ -100,15 +100,23 @@ def middle(feature: FoundFeature) -> Floats:
     """
     shape = feature.shape
     assert shape is not None
-    if feature.patch is None:
-        return place(shape)
     if isinstance(shape, Plane):
+        if feature.patch is None:
+            return place(shape)
         centre = feature.patch.samples.mean(axis=0)
         return centre - float(signed_distance(shape, centre[None])[0]) * array(shape.normal)
-    axis = direction(shape)
-    if axis is not None and feature.patch.axial is not None and feature.spec.kind in ("cylinder", "cone", "line"):
-        return place(shape) + 0.5 * sum(feature.patch.axial) * axis
-    return place(shape)
+    axis, nominal = direction(shape), feature.spec.shape
+    if axis is None or nominal is None or feature.axial is None or not _has_extent(feature):
+        return place(shape)
+    nominal_axis = direction(nominal)
+    assert nominal_axis is not None
+    at = place(nominal) + 0.5 * sum(feature.axial) * nominal_axis
+    # the extent counts from the nominal's point, and the element's own point may lie anywhere along it
+    return place(shape) + float((at - place(shape)) @ axis) * axis
+
+
+def _has_extent(feature: FoundFeature) -> bool:
+    return feature.spec.kind in ("cylinder", "cone", "line") or isinstance(feature.shape, Line)
 
 
 def axis_ends(feature: FoundFeature, spec: CharacteristicSpec) -> list[tuple[Floats, Floats]]:
@@ -117,7 +125,7 @@ def axis_ends(feature: FoundFeature, spec: CharacteristicSpec) -> list[tuple[Flo
     assert shape is not None and nominal is not None
     axis, nominal_axis = direction(shape), direction(nominal)
     extent = spec.extent
-    if extent is None and (feature.spec.kind in ("cylinder", "cone", "line") or isinstance(shape, Line)):
+    if extent is None and _has_extent(feature):
         extent = feature.axial
     if extent is None or axis is None or nominal_axis is None:
         return [(place(shape), place(nominal))]

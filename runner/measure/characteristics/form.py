@@ -7,7 +7,8 @@ import numpy as np
 from runner.geometry.fits.cylindricity import zone_cylinder
 from runner.geometry.fits.flatness import zone_plane
 from runner.geometry.fits.result import FailedFit
-from runner.geometry.fits.roundness import zone_circle, zone_sphere
+from runner.geometry.fits.roundness import zone_sphere
+from runner.geometry.fits.section import zone_section
 from runner.geometry.fits.zone import Zone
 from runner.geometry.mesh import Floats
 from runner.geometry.shapes import Circle, Cone, Cylinder, Plane, Sphere, vector
@@ -99,7 +100,7 @@ def _sections(points: Floats, shape: Cylinder | Circle | Cone) -> tuple[float, i
         cylinder = Cylinder(vector(origin), vector(axis), radius)
     else:
         cylinder = Cylinder(vector(origin), vector(axis), shape.radius)
-    widths = [_width(zone_circle(section)) for section in sections_across(points, cylinder)]
+    widths = [_width(zone_section(section)) for section in sections_across(points, cylinder)]
     numbers = [w for w in widths if not isinstance(w, str)]
     if not numbers:
         return str(widths[0]) if widths else "too few points in any section"

@@ -76,13 +76,13 @@ def _profile(points: Floats, shape: Plane | Cylinder | Cone | Sphere, judge: For
 
 
 def sections_across(points: Floats, cylinder: Cylinder) -> list[Floats]:
-    """Return points (k, 2) of each section across the axis, in a plane at right angles to it."""
+    """Return points (k, 3) of each section across the axis: two coordinates in its plane, and the height along it."""
     axis, origin = array(cylinder.axis), array(cylinder.point)
     u, v = perpendicular(axis)
     height, _, _ = axial(points, origin, axis)
     offset = points - origin
-    flat = np.column_stack([offset @ u, offset @ v])
+    local = np.column_stack([offset @ u, offset @ v, height])
     count = int(np.clip(len(height) // SECTION_POINTS, 1, MOST_SECTIONS))
     borders = np.linspace(height.min(), height.max() + 1e-12, count + 1)
     number: NDArray[np.int64] = np.clip(np.searchsorted(borders, height, side="right") - 1, 0, count - 1)
-    return [flat[number == k] for k in range(count) if np.count_nonzero(number == k) >= LEAST_SECTION]
+    return [local[number == k] for k in range(count) if np.count_nonzero(number == k) >= LEAST_SECTION]

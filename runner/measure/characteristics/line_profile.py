@@ -1,7 +1,8 @@
 """Profile of a line: in each section, twice the largest deviation from the nominal outline, measured in its plane.
 
 Every section stands for itself (ISO 1101:2017, 17.7; ISO 1660:2017): movements in its plane that the datums leave free,
-all three without datums, are taken where its zone needs least.
+all three without datums, are taken where its zone needs least, unless the zones hold together: then all sections and
+requirements take one movement.
 """
 
 from __future__ import annotations
@@ -15,24 +16,23 @@ from runner.geometry.fits.filters import ALPHA
 from runner.geometry.frames import unit
 from runner.geometry.mesh import Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
-from runner.measure.characteristics.profile import LEAST_REACH, REACH_IN_ZONES, profile_value
+from runner.measure.characteristics.form import judged_as
+from runner.measure.characteristics.noise_part import one_sided_details
+from runner.measure.characteristics.patterns import Member, Placed, freedom, movement_details, shared_frame
+from runner.measure.characteristics.profile import LEAST_GAIN, LEAST_REACH, REACH_IN_ZONES, profile_value
 from runner.measure.cross_section import Cut, Seen, compare, cut_scan, locate_section
 from runner.measure.element import array
-from runner.measure.minimax import least_largest
-from runner.measure.outline_cut import Frame, Outline, outline_of
+from runner.measure.free_motion import Uses, best_movement
+from runner.measure.outline_cut import FLATTEST, Frame, Outline, outline_of
 from runner.measure.patch import NoPatch, find_patch
+from runner.measure.sided import nominal_normals
 from runner.measure.specs import CharacteristicSpec, FeatureSpec
-from runner.measure.twists import null_space, orthonormal
+from runner.measure.twists import felt_space, null_space, rows_of_points
 
 MOST_SECTIONS = 200
 SECTIONS = 9
 """Of a surface where the recipe gives no step."""
 LEAST_POINTS = 8
-ROUNDS = 10
-GAINED = 1e-6
-"""mm: a round that gains less is the last."""
-LARGEST_STEP = 0.5
-"""mm that a round may move any point."""
 BINS = 8
 """Bins per cut-off in which points are put together before they are filtered."""
 WINDOW = 1.1
@@ -53,16 +53,19 @@ class Section:
 
 def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
     """Return the profile deviation of every section of every feature named, mm."""
-    move = datum_movement(spec, context)
-    if isinstance(move, Missing):
-        return [move]
+    start = datum_movement(spec, context)
+    if isinstance(start, Missing):
+        return [start]
+    together = shared_frame(spec, context)
+    if together is not None and together.refused:
+        return [Missing(name, together.refused) for name in spec.features]
     found: list[Finding] = []
     for name in spec.features:
         sections = _sections(spec, context, name)
         if isinstance(sections, str):
             found.append(Missing(name, sections))
             continue
-        found += [_one(spec, context, section, move) for section in sections]
+        found += [_one(spec, context, section, start, together) for section in sections]
     return found
 
 
@@ -109,29 +112,89 @@ def _sections_across(spec: CharacteristicSpec, context: Context, feature: Featur
     return sections or "no section across that direction cuts it"
 
 
-def _one(spec: CharacteristicSpec, context: Context, section: Section, move: Floats) -> Finding:
-    """Judge one section."""
-    zone = spec.zone or 0.0
-    reach = spec.reach if spec.reach is not None else max(REACH_IN_ZONES * zone, LEAST_REACH)
-    scene, outline = context.scene, section.outline
-    free = _free(spec, context, outline.frame)
+def _reach(spec: CharacteristicSpec) -> float:
+    return spec.reach if spec.reach is not None else max(REACH_IN_ZONES * (spec.zone or 0.0), LEAST_REACH)
+
+
+def _one(
+    spec: CharacteristicSpec, context: Context, section: Section, start: Floats, together: Placed | None
+) -> Finding:
+    """Judge one section, in the frame that all share or where its own zone needs least."""
+    frame = Placed(start) if together is None else together
     # what may still be moved into reach is kept
-    cut = cut_scan(scene, move, outline.frame, context.nominal, context.index, 2.0 * reach)
-
-    def seen_after(rigid: Floats) -> Seen | str:
-        return compare(_turned(cut, rigid), outline, section.here, scene, reach)
-
-    got = seen_after(np.eye(3))
+    cut = _cut(context, section, frame.drawing_from_fit, 2.0 * _reach(spec))
+    got = _judged_at(spec, context, section, cut)
     if isinstance(got, str):
         return Missing(section.name, got)
-    if len(got.flat) < LEAST_POINTS:
-        return Missing(section.name, f"only {len(got.flat)} points in the section; at least {LEAST_POINTS} are needed")
+    if len(got[0].flat) < LEAST_POINTS:
+        few = f"only {len(got[0].flat)} points in the section; at least {LEAST_POINTS} are needed"
+        return Missing(section.name, few)
+    if together is None:
+        moved = _least(spec, context, section, cut, start)
+        if isinstance(moved, str):
+            return Missing(section.name, moved)
+        if moved is not None:
+            frame = moved
+            got = _judged_at(spec, context, section, _turned(cut, _in_plane(section.outline.frame, frame, start)))
+            if isinstance(got, str):
+                return Missing(section.name, got)
+    return _finding(spec, context, section, *got, frame)
+
+
+def _cut(context: Context, section: Section, move: Floats, reach: float) -> Cut:
+    return cut_scan(context.scene, move, section.outline.frame, context.nominal, context.index, reach)
+
+
+def _judged_at(spec: CharacteristicSpec, context: Context, section: Section, cut: Cut) -> tuple[Seen, Judged] | str:
+    """What is seen in a cut, and its deviations by the stated filter; or why there are none."""
+    got = compare(cut, section.outline, section.here, context.scene, _reach(spec))
+    if isinstance(got, str):
+        return got
     judged = filtered(spec, got)
-    if isinstance(judged, str):
-        return Missing(section.name, judged)
-    if free.shape[1]:
-        got, judged = _least(spec, got, judged, free, seen_after)
-    return _finding(spec, context, section, got, judged, bool(free.shape[1]))
+    return judged if isinstance(judged, str) else (got, judged)
+
+
+def member(spec: CharacteristicSpec, context: Context, name: str, start: Floats, centre: Floats) -> Member | str:
+    """Return all sections of a feature as they take part in one movement about ``centre`` (3,), or why they can't.
+
+    The sections' planes stay where the drawing has them: each frame is cut anew.
+    """
+    sections = _sections(spec, context, name)
+    if isinstance(sections, str):
+        return sections
+
+    def uses(frame: Floats) -> list[Uses] | str:
+        found = []
+        for section in sections:
+            got = _judged_at(spec, context, section, _cut(context, section, frame, 2.0 * _reach(spec)))
+            if isinstance(got, str):
+                return f"{section.name}: {got}"
+            found.append(_use(spec, context, section, *got, centre))
+        return found
+
+    del start
+    facing = nominal_normals(context.nominal)
+    rows = []
+    for section in sections:
+        outline = section.outline
+        middle = outline.frame.lifted(0.5 * (outline.start + outline.end)[section.here])
+        rows.append(rows_of_points(middle, facing[outline.triangle[section.here]], centre))
+    return Member(uses, np.vstack(rows), LEAST_GAIN)
+
+
+def _use(
+    spec: CharacteristicSpec, context: Context, section: Section, got: Seen, judged: Judged, centre: Floats
+) -> Uses:
+    """Deviations of a section, and how they grow with a movement in space: in the plane and, on a slope, across it."""
+    frame = section.outline.frame
+    flat, slope = got.flat[judged.rows], got.slope[judged.rows]
+    feet = frame.lifted(flat - got.distance[judged.rows, None] * slope)
+    normal = context.index.closest(feet).normal
+    out = normal @ frame.normal
+    steep = np.maximum(np.sqrt(np.maximum(1.0 - out**2, 0.0)), FLATTEST)
+    ways = slope[:, :1] * frame.u + slope[:, 1:] * frame.v + (out / steep)[:, None] * frame.normal
+    rows = rows_of_points(frame.lifted(flat), ways, centre)
+    return Uses(judged.values - spec.unequal, rows, 0.5 * (spec.zone or 0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,63 +257,47 @@ def _turn_of(seen: Seen, line: int) -> float | None:
     return float(outline.along[last] + outline.lengths[last])
 
 
-def _free(spec: CharacteristicSpec, context: Context, frame: Frame) -> Floats:
-    """Movements (3, k) in the plane (along u, along v, turn about its origin) that no datum holds."""
-    if spec.datum_system is None:
-        return np.eye(3)
-    system = context.systems[spec.datum_system]
-    if not system.free.shape[1]:
-        return np.zeros((3, 0))
-    # twists about the system's centre that move the plane within itself: no shift along, no tilt of its normal
-    arm = frame.origin - system.centre
-    out = np.zeros((3, 6))
+def _least(
+    spec: CharacteristicSpec, context: Context, section: Section, cut: Cut, start: Floats
+) -> Placed | str | None:
+    """The frame, moved within the section's plane, in which its zone needs least; None: nothing is free there."""
+    movable, centre, allowances = freedom(spec, context)
+    plane = section.outline.frame
+    free = _within(plane, movable, centre)
+    if not free.shape[1]:
+        return None
+
+    def uses(frame: Floats) -> list[Uses] | str:
+        got = _judged_at(spec, context, section, _turned(cut, _in_plane(plane, Placed(frame), start)))
+        return got if isinstance(got, str) else [_use(spec, context, section, *got, centre)]
+
+    got = best_movement(uses, start, free, centre, allowances, least_gain=LEAST_GAIN)
+    if isinstance(got, str):
+        return got
+    return Placed(got.frame, movement_details(got, free, "optimised: each section by itself, in its plane", centre))
+
+
+def _within(frame: Frame, movable: Floats, centre: Floats) -> Floats:
+    """Movements (6, k) about ``centre`` (3,) that move a plane within itself and are felt there."""
+    # no shift along the normal, no tilt of it
+    arm = frame.origin - centre
+    out, flat = np.zeros((3, 6)), np.zeros((3, 6))
     out[0, :3], out[1, :3] = frame.u, frame.v
     out[2, :3], out[2, 3:] = np.cross(arm, frame.normal), frame.normal
-    inside = null_space(out, system.free)
-    if not inside.shape[1]:
-        return np.zeros((3, 0))
-    shift = inside[3:] + np.cross(inside[:3].T, arm).T
-    flat = np.vstack([frame.u @ shift, frame.v @ shift, frame.normal @ inside[:3]])
-    felt = flat[:, np.linalg.norm(flat, axis=0) > 1e-9]
-    return orthonormal(felt) if felt.shape[1] else np.zeros((3, 0))
+    inside = null_space(out, movable)
+    flat[0, :3], flat[0, 3:] = np.cross(arm, frame.u), frame.u
+    flat[1, :3], flat[1, 3:] = np.cross(arm, frame.v), frame.v
+    flat[2, :3] = frame.normal
+    return felt_space(flat, inside)
 
 
-def _least(spec, got: Seen, judged: Judged, free: Floats, seen_after) -> tuple[Seen, Judged]:  # type: ignore[no-untyped-def]
-    """Take the free movements where the zone needs least: linear programmes, each on distances measured again."""
-
-    def width(now: Judged) -> float:
-        return profile_value(float(now.values.max()), float(now.values.min()), spec.unequal)
-
-    best, best_judged, rigid, stuck = got, judged, np.eye(3), 0
-    for _ in range(ROUNDS):
-        places, slopes = got.flat[judged.rows], got.slope[judged.rows]
-        turn = slopes[:, 1] * places[:, 0] - slopes[:, 0] * places[:, 1]
-        rows = np.column_stack([slopes, turn]) @ free
-        limit = LARGEST_STEP / np.maximum(np.abs(rows).max(axis=0), 1e-9)
-        found = least_largest(rows, judged.values - spec.unequal, limit)
-        if found is None:
-            break
-        rigid = _rigid(free @ found[0]) @ rigid
-        tried = seen_after(rigid)
-        if isinstance(tried, str):
-            break
-        tried_judged = filtered(spec, tried)
-        if isinstance(tried_judged, str):
-            break
-        gained = width(best_judged) - width(tried_judged)
-        stuck = 0 if gained > GAINED else stuck + 1
-        got, judged = tried, tried_judged
-        if gained > 0:
-            best, best_judged = tried, tried_judged
-        if stuck == 2:
-            break
-    return best, best_judged
-
-
-def _rigid(step: Floats) -> Floats:
-    """The movement (3, 3) of the plane: shift along u and v, turn about its origin."""
-    c, s = np.cos(step[2]), np.sin(step[2])
-    return np.array([[c, -s, step[0]], [s, c, step[1]], [0.0, 0.0, 1.0]])
+def _in_plane(plane: Frame, frame: Placed, start: Floats) -> Floats:
+    """The movement (3, 3) of a plane within itself from ``start`` to a frame."""
+    move = frame.drawing_from_fit @ np.linalg.inv(start)
+    shift = move[:3, :3] @ plane.origin + move[:3, 3] - plane.origin
+    across = move[:3, :3] @ plane.u
+    c, s = float(across @ plane.u), float(across @ plane.v)
+    return np.array([[c, -s, float(shift @ plane.u)], [s, c, float(shift @ plane.v)], [0.0, 0.0, 1.0]])
 
 
 def _turned(cut: Cut, rigid: Floats) -> Cut:
@@ -260,7 +307,7 @@ def _turned(cut: Cut, rigid: Floats) -> Cut:
 
 
 def _finding(
-    spec: CharacteristicSpec, context: Context, section: Section, got: Seen, judged: Judged, placed: bool
+    spec: CharacteristicSpec, context: Context, section: Section, got: Seen, judged: Judged, frame: Placed
 ) -> Finding:
     values = judged.values
     plus, minus = float(values.max()), float(values.min())
@@ -277,14 +324,15 @@ def _finding(
         "rms": float(np.sqrt(np.mean(values**2))),
         "isolated points left out": float(got.left_out),
         "unequal": float(spec.unequal),
+        "judged": judged_as(spec),
         "definition": "2 x largest deviation in the section's plane",
     }
-    if placed:
-        details["zone"] = (
-            "without datums, each section taken where its zone needs least"
-            if spec.datum_system is None
-            else "in the datum frame; what the datums leave free in the section's plane is taken where it needs least"
-        )
+    value = profile_value(plus, minus, spec.unequal)
+    if spec.judge.kind != "none":
+        details["plain zone"] = profile_value(float(got.distance.max()), float(got.distance.min()), spec.unequal)
+    lifted = got.outline.frame.lifted(got.flat)
+    details |= one_sided_details(lifted, got.distance, value, plus - minus, spec.judge)
+    details |= frame.details
     blocked = ""
     if spec.largest_gap is not None and gap > spec.largest_gap:
         blocked = f"a stretch of {gap:.1f} mm was not seen; {spec.largest_gap:g} mm is allowed"
@@ -299,7 +347,7 @@ def _finding(
         )
     return Value(
         section.name,
-        profile_value(plus, minus, spec.unequal),
+        value,
         points=len(got.rows),
         coverage=coverage,
         blocked=blocked,

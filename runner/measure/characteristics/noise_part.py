@@ -119,6 +119,26 @@ def zone_details(
     }
 
 
+def one_sided_details(
+    points: Floats, heights: Floats, value: float, width: float, judge: FormFilter
+) -> dict[str, float | str]:
+    """Return what noise adds to twice the largest height from a fixed middle, as details of a value.
+
+    Half of what noise adds to the zone over the same points, of the given ``width``, falls on the side that counts, and
+    counts twice. Arguments as of ``zone_details``.
+    """
+    found = zone_details(points, heights, width, judge)
+    if not found:
+        return {}
+    part = min(float(found["noise part"]), value)
+    return found | {
+        "noise part": part,
+        "corrected for noise": value - part,
+        "corrected, at least": max(0.0, value - (width - float(found["corrected, at least"]))),
+        "corrected, at most": value,
+    }
+
+
 def length_details(length: float, covariance: Floats | None, times: float = 2.0) -> dict[str, float | str]:
     """Return what noise adds to ``times`` the length, mm, of a deviation, from its covariance (k, k), mm^2.
 

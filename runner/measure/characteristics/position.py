@@ -20,11 +20,13 @@ from runner.measure.characteristics.common import (
 )
 from runner.measure.characteristics.form_points import plane_profile
 from runner.measure.characteristics.noise_part import length_details, zone_details
-from runner.measure.characteristics.patterns import Placed, each_in_its_frame
+from runner.measure.characteristics.patterns import Member, Placed, each_in_its_frame
 from runner.measure.characteristics.size import mating_size
 from runner.measure.element import array, direction, place, signed_distance, slot_axes
 from runner.measure.found import FoundFeature
+from runner.measure.free_motion import Uses
 from runner.measure.specs import CharacteristicSpec
+from runner.measure.twists import rows_of_points
 
 
 def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
@@ -87,6 +89,10 @@ def _noise(
         # the zone is held on one side: half of what noise adds to the face's own spread, twice
         part = min(float(found.get("noise part", 0.0)), value)
         return {"noise part": part, "corrected for noise": value - part} if found else {}
+    border = feature.border
+    if feature.fit is None and border is not None and len(basis) == 2 and border.outline.names[:2] == ("x", "y"):
+        # the length asks for the trace alone, which is the same along any two directions in the sheet
+        return length_details(0.5 * value, border.covariance[:2, :2])
     if feature.fit is None:
         return {}
     back = invert(move)
@@ -103,6 +109,28 @@ def judged_feature(spec: CharacteristicSpec, context: Context, name: str) -> Fou
     if feature.shape is None or feature.spec.shape is None:
         return Missing(name, f"a {feature.spec.kind} has no position: it is not one element")
     return feature
+
+
+def member(spec: CharacteristicSpec, context: Context, name: str, start: Floats, centre: Floats) -> Member | str:
+    """Return a feature's position as it takes part in a movement about ``centre`` (3,), or why it can't."""
+    feature = judged_feature(spec, context, name)
+    if isinstance(feature, Missing):
+        return feature.reason
+    zone = zone_of(spec, feature)
+    if isinstance(zone, str):
+        return zone
+
+    def uses(frame: Floats) -> list[Uses] | str:
+        got = places_of(spec, context, feature, frame)
+        if isinstance(got, str):
+            return got
+        rows = np.stack(
+            [rows_of_points(got.points, np.broadcast_to(b, got.points.shape), centre) for b in got.basis], axis=1
+        )
+        return [Uses(got.deviations @ got.basis.T, rows, 0.5 * zone)]
+
+    first = uses(start)
+    return first if isinstance(first, str) else Member(uses, np.asarray(first[0].rows).reshape(-1, 6))
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +178,8 @@ def _basis(spec: CharacteristicSpec, feature: FoundFeature, nominal: Shape) -> F
     if spec.zone_shape == "two planes" and spec.direction is not None:
         return np.asarray(unit(array(spec.direction)))[None]
     axis = direction(nominal)
+    if axis is None and spec.zone_shape == "diametral" and spec.direction is not None:
+        axis = np.asarray(unit(array(spec.direction)))
     if axis is None:
         return np.eye(3)
     del feature
@@ -193,6 +223,10 @@ def _deviations(spec: CharacteristicSpec, context: Context, feature: FoundFeatur
                 return "a two-plane zone needs a direction"
             way = np.asarray(unit(array(spec.direction)))
             return ((offset @ way) * way)[None]
+        if spec.zone_shape == "diametral" and spec.direction is not None:
+            # about an axis: what lies along it doesn't count
+            way = np.asarray(unit(array(spec.direction)))
+            return (offset - (offset @ way) * way)[None]
         return offset[None]
     axis = direction(nominal)
     if axis is None:

@@ -1,7 +1,8 @@
 """Profile of a surface: twice the largest deviation, or its own formula for an unequal zone; worst plus and minus.
 
-Movements that the datums leave free, all six without datums, are taken where the zone needs least (ISO 1660:2017;
-ASME Y14.5.1-2019, 6.5). Every scan point within reach counts, also those that clean-up removed: clipping serves the
+Movements that the datums leave free, all six without datums, and those that a datum at maximum material allows, are
+taken where the zones need least (ISO 1660:2017; ASME Y14.5.1-2019, 6.5): of each region by itself, or of all that hold
+together. Every scan point within reach counts, also those that clean-up removed: clipping serves the
 fit.
 """
 
@@ -13,25 +14,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.mesh import KEPT, Floats
-from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement
-from runner.measure.characteristics.patterns import unmoved
+from runner.measure.characteristics.common import Context, Finding, Missing, Value
+from runner.measure.characteristics.form import judged_as
+from runner.measure.characteristics.noise_part import one_sided_details
+from runner.measure.characteristics.patterns import Member, Placed, each_in_its_frame
 from runner.measure.characteristics.smooth import longest_face, smoothed
 from runner.measure.detached import detached
 from runner.measure.extract import COVER_SPACINGS, nearest_point
-from runner.measure.minimax import least_largest
+from runner.measure.free_motion import Uses
 from runner.measure.patch import NoPatch, Patch, find_patch, surface_places
 from runner.measure.reframed import in_datum_frame
 from runner.measure.sided import nominal_normals
 from runner.measure.specs import CharacteristicSpec
-from runner.measure.twists import as_rigid, felt_space, named, rows_of_points
+from runner.measure.twists import rows_of_points
 
 REACH_IN_ZONES = 3.0
 LEAST_REACH = 1.0
-PLACING_ROUNDS = 8
-PLACED = 1e-6
-"""mm: a round that gains less is the last."""
-LARGEST_STEP = 0.5
-"""mm that a round may move any point."""
+LEAST_GAIN = 1e-5
+"""mm: points at rims change their face as the part moves, and less is not to be had."""
 ON_NOMINAL = 0.05
 """mm: a foot this near lies on the nominal's surface; triangles' normals and noise leave no more."""
 SEEN_SPACINGS = 3.0
@@ -60,50 +60,50 @@ class Deviations:
 
 
 def evaluate(spec: CharacteristicSpec, context: Context) -> list[Finding]:
-    """Return the profile deviation of each region named."""
-    move = datum_movement(spec, context)
-    if isinstance(move, Missing):
-        return [move]
-    return [_one(spec, context, name, move) for name in spec.features]
+    """Return the profile deviation of each region named, in the frame that suits the zones best where one is free."""
+    return each_in_its_frame(spec, context, _one)
 
 
-def _one(spec: CharacteristicSpec, context: Context, name: str, move: Floats) -> Finding:
-    feature_spec = context.specs.get(name)
-    if feature_spec is None:
-        return Missing(name, f'there is no feature "{name}"')
-    feature = context.features.get(name)
-    patch = feature.patch if feature is not None and feature.patch is not None else None
-    if patch is None:
-        made = find_patch(feature_spec, context.nominal, max(context.scene.spacing, 1e-3))
-        if isinstance(made, NoPatch):
-            return Missing(name, made.reason)
-        patch = made
-    got = _judged(spec, context, patch, move)
+def _one(spec: CharacteristicSpec, context: Context, name: str, frame: Placed) -> Finding:
+    patch = _patch(context, name)
+    if isinstance(patch, str):
+        return Missing(name, patch)
+    got = _judged(spec, context, patch, frame.drawing_from_fit)
     if isinstance(got, str):
         return Missing(name, got)
-    placed = ""
-    free, centre = _free_movements(spec, context, patch)
-    if free.shape[1]:
-        together = _held_together(spec, context, free)
-        if together:
-            return Missing(name, together)
-        got = _least(spec, context, patch, move, free, centre, got)
-        placed = f"in the datum frame; {', '.join(named(free))} taken where the zone needs least"
-        if spec.datum_system is None:
-            placed = "without datums, taken where the zone needs least"
-    return _finding(spec, context, name, patch, got, placed)
+    return _finding(spec, context, name, patch, got, frame)
 
 
-def _held_together(spec: CharacteristicSpec, context: Context, free: Floats) -> str:
-    """Why a profile can't be judged by itself although its datums leave it room to move; empty when it can."""
-    loose = f"the datums leave {', '.join(named(free))} free"
-    if spec.combined and len(spec.features) > 1:
-        return f"combined zones of several surfaces are not moved together by this version, and {loose}"
-    other = unmoved(spec, context)
-    if other is not None:
-        said = f'the zones of "{spec.simultaneous}" move together, and a profile can\'t be moved with {other.id}'
-        return f"{said} by this version; {loose}"
-    return ""
+def _patch(context: Context, name: str) -> Patch | str:
+    """The faces of the nominal that are meant, or why there are none."""
+    feature_spec = context.specs.get(name)
+    if feature_spec is None:
+        return f'there is no feature "{name}"'
+    feature = context.features.get(name)
+    if feature is not None and feature.patch is not None:
+        return feature.patch
+    made = find_patch(feature_spec, context.nominal, max(context.scene.spacing, 1e-3))
+    return made.reason if isinstance(made, NoPatch) else made
+
+
+def member(spec: CharacteristicSpec, context: Context, name: str, start: Floats, centre: Floats) -> Member | str:
+    """Return a region's deviations as they take part in a movement about ``centre`` (3,), or why they can't."""
+    patch = _patch(context, name)
+    if isinstance(patch, str):
+        return patch
+    first = _judged(spec, context, patch, start)
+    if isinstance(first, str):
+        return first
+
+    def uses(frame: Floats) -> list[Uses] | str:
+        got = first if frame is start else _judged(spec, context, patch, frame)
+        if isinstance(got, str):
+            return got
+        rows = rows_of_points(got.seen.points[got.at], _slopes(got.seen, got.at, context), centre)
+        return [Uses(got.values - spec.unequal, rows, 0.5 * (spec.zone or 0.0))]
+
+    # what noise tilts at rims is no hold: the nominal tells which movements count
+    return Member(uses, rows_of_points(*surface_places(patch, context.nominal), centre), LEAST_GAIN)
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,54 +138,6 @@ def _judged(spec: CharacteristicSpec, context: Context, patch: Patch, move: Floa
     return Judged(seen, seen.distance, np.arange(len(seen.distance)))
 
 
-def _free_movements(spec: CharacteristicSpec, context: Context, patch: Patch) -> tuple[Floats, Floats]:
-    """Movements (6, k) about a centre (3,) that no datum holds and that the region feels."""
-    if spec.datum_system is None:
-        low, high = context.nominal.bounds
-        free, centre = np.eye(6), 0.5 * (low + high)
-    else:
-        system = context.systems[spec.datum_system]
-        free, centre = system.free, system.centre
-    if not free.shape[1]:
-        return free, centre
-    return felt_space(rows_of_points(*surface_places(patch, context.nominal), centre), free), centre
-
-
-def _least(
-    spec: CharacteristicSpec,
-    context: Context,
-    patch: Patch,
-    move: Floats,
-    free: Floats,
-    centre: Floats,
-    got: Judged,
-) -> Judged:
-    """Take the free movements where the zone needs least: linear programmes, each on distances measured again."""
-
-    def width(now: Judged) -> float:
-        return profile_value(float(now.values.max()), float(now.values.min()), spec.unequal)
-
-    best, stuck = got, 0
-    for _ in range(PLACING_ROUNDS):
-        seen = got.seen
-        rows = rows_of_points(seen.points[got.at], _slopes(seen, got.at, context), centre) @ free
-        limit = LARGEST_STEP / np.maximum(np.abs(rows).max(axis=0), 1e-9)
-        found = least_largest(rows, got.values - spec.unequal, limit)
-        if found is None:
-            break
-        move = as_rigid(free @ found[0], centre) @ move
-        tried = _judged(spec, context, patch, move)
-        if isinstance(tried, str):
-            break
-        gained = width(best) - width(tried)
-        # points at rims change their face as the part moves: a round may lose, the next one gain
-        stuck = 0 if gained > PLACED else stuck + 1
-        got, best = tried, tried if gained > 0.0 else best
-        if stuck == 2:
-            break
-    return best
-
-
 def _slopes(seen: Deviations, at: NDArray[np.int64], context: Context) -> Floats:
     """Directions (k, 3) in which the deviations grow: exact normals, at a rim the way from it."""
     points, distance, slopes = seen.points[at], seen.distance[at], seen.facing[at].copy()
@@ -198,7 +150,7 @@ def _slopes(seen: Deviations, at: NDArray[np.int64], context: Context) -> Floats
 
 
 def _finding(
-    spec: CharacteristicSpec, context: Context, name: str, patch: Patch, judged: Judged, placed: str
+    spec: CharacteristicSpec, context: Context, name: str, patch: Patch, judged: Judged, frame: Placed
 ) -> Finding:
     got, places = judged.seen, judged.seen.points[judged.at]
     values = judged.values
@@ -221,12 +173,16 @@ def _finding(
         "rms": float(np.sqrt(np.mean(values**2))),
         "isolated points left out": float(got.specks),
         "unequal": float(spec.unequal),
+        "judged": judged_as(spec),
         "definition": "2 x largest deviation" if spec.unequal == 0 else "2 x largest deviation from the zone's middle",
     }
     if got.specks:
         details["largest deviation left out"] = got.largest_speck
-    if placed:
-        details["zone"] = placed
+    if spec.judge.kind != "none":
+        plain = profile_value(float(got.distance.max()), float(got.distance.min()), spec.unequal)
+        details["plain zone"] = plain
+    details |= one_sided_details(got.points, got.distance, value, plus - minus, spec.judge)
+    details |= frame.details
     blocked = ""
     if spec.largest_gap is not None and gap > spec.largest_gap:
         blocked = f"a patch {gap:.1f} mm across was not seen; {spec.largest_gap:g} mm is allowed"

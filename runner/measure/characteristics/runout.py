@@ -1,7 +1,8 @@
 """Circular and total runout: what an indicator would show while the part turns about the datum axis.
 
 The part is turned about the datum axis as it was established; no movement is left to the zone (ISO 1101:2017, 17.15
-and 17.16; ASME Y14.5-2018, 12.4 and 12.5; clauses from memory).
+and 17.16; ASME Y14.5-2018, 12.4 and 12.5). A datum at maximum material gives no shift here: runout is asked regardless
+of the datum feature's size (ASME Y14.5-2018, 12.2; ISO 2692:2021 knows it for no runout). Clauses from memory.
 """
 
 from __future__ import annotations
@@ -86,6 +87,8 @@ def _one(spec: CharacteristicSpec, context: Context, name: str, system: Establis
         details["plain zone"] = whole if isinstance(whole, str) else whole[0]
     if total:
         details |= zone_details(plain, _indicator(plain, nominal, *axis), value, spec.judge, _area(feature))
+    if system.allowances:
+        details["datum"] = "regardless of its size: runout about a datum at maximum material is not defined"
     blocked = ""
     if seen < WHOLE_TURN:
         blocked = f"only {100.0 * seen:.0f} % of the turn was seen: the runout may be larger where nothing was"

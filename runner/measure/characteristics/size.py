@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 
 from runner.geometry.fits.cylindricity import circumscribed_cylinder, inscribed_cylinder
@@ -90,8 +92,18 @@ def _round_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
     return _value(feature, _critical(every, spec), details, every)
 
 
+_MATING: WeakKeyDictionary[FoundFeature, float | str] = WeakKeyDictionary()
+
+
 def mating_size(feature: FoundFeature) -> float | str:
     """Return the actual mating diameter (inscribed for a bore, circumscribed for a shaft), or why there is none."""
+    # sought once: zones that move together and the value itself both ask
+    if feature not in _MATING:
+        _MATING[feature] = _mating_size(feature)
+    return _MATING[feature]
+
+
+def _mating_size(feature: FoundFeature) -> float | str:
     if isinstance(feature.shape, Circle) and feature.spec.source == "edges":
         if feature.border is not None:
             return 2.0 * (feature.shape.radius - feature.border.ovality)

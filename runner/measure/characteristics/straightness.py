@@ -18,6 +18,7 @@ from runner.measure.characteristics.noise_part import zone_details
 from runner.measure.characteristics.runout import slices
 from runner.measure.element import array, as_surface, axial, direction, place, signed_distance
 from runner.measure.found import FoundFeature
+from runner.measure.minimax import least_largest
 from runner.measure.specs import CharacteristicSpec
 
 GENERATORS = 36
@@ -207,13 +208,13 @@ def _worst_line(points: Floats, shape: Plane | Cylinder | Cone, spec: Characteri
         rows = np.flatnonzero(number == k)
         if len(rows) < LEAST_LINE or float(np.ptp(along[rows])) < LINE_SHARE * longest:
             continue
-        # a line has no thickness: what the surface's slope across the strip adds is none of its own
+        # a line has no thickness: the slope across the strip with which it needs least adds nothing of its own
         table = np.column_stack([np.ones(len(rows)), along[rows], across[rows]])
-        slope = float(np.linalg.lstsq(table - [0.0, *table[:, 1:].mean(axis=0)], heights[rows], rcond=None)[0][2])
-        level = heights[rows] - slope * (across[rows] - across[rows].mean())
-        zone = zone_line2d(np.column_stack([along[rows], level]))
-        if not isinstance(zone, FailedFit):
-            widths.append(float(zone.width))
+        table[:, 1:] -= table[:, 1:].mean(axis=0)
+        strip = least_largest(table, heights[rows])
+        if strip is not None:
+            step, half = strip
+            widths.append(2.0 * half / float(np.hypot(1.0, step[1])))
     if not widths:
         return f"too few points ({len(points)}) for lines along the surface"
     return max(widths), len(widths)

@@ -40,8 +40,9 @@ ROWS: tuple[Kind, ...] = (
         "none",
         "ISO 1101:2017, 17.4; ISO 12181-1:2011 (minimum zone reference circles)",
         "ASME Y14.5-2018, 8.4.3 (circularity)",
-        "worst section across the axis of the least, over all centres, of max(r) - min(r); sphere: of the whole "
-        "surface between concentric spheres, which no section exceeds",
+        "worst section across the axis of the least, over all centres, of max(r) - min(r), what the axis leans within "
+        "a section's thickness taken off; sphere: of the whole surface between concentric spheres, which no section "
+        "exceeds",
         "form:roundness",
     ),
     Kind(

@@ -16,7 +16,7 @@ ROWS: tuple[Kind, ...] = (
         "ASME Y14.5-2018, 9.4 and 9.5",
         "plane: spread of the face's heights along the direction true to the datum; axis: lean over its extent, as the "
         "diameter of the zone, or across the stated direction; a turn that the datums leave free (about the normal of "
-        "A, about the axis of A) is taken where the zone needs least",
+        "A, about the axis of A), and what a datum at maximum material allows, is taken where the zone needs least",
         "orientation:evaluate",
     ),
     Kind(
@@ -121,7 +121,8 @@ ROWS: tuple[Kind, ...] = (
         "ISO 1101:2017, 17.15",
         "ASME Y14.5-2018, 12.4",
         "worst section of max - min of the distance from the datum axis; cone: normal to its surface; face: worst "
-        "circle about the axis of max - min of the height along it",
+        "circle about the axis of max - min of the height along it; the datum counts regardless of its size: no "
+        "shift at maximum material (ASME Y14.5-2018, 12.2)",
         "runout:circular",
     ),
     Kind(
@@ -133,7 +134,8 @@ ROWS: tuple[Kind, ...] = (
         "needed",
         "ISO 1101:2017, 17.16",
         "ASME Y14.5-2018, 12.5",
-        "max - min, over the whole surface, of the distance from the datum axis; face: of the height along it",
+        "max - min, over the whole surface, of the distance from the datum axis; face: of the height along it; the "
+        "datum counts regardless of its size: no shift at maximum material (ASME Y14.5-2018, 12.2)",
         "runout:total",
     ),
 )

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from runner.align.rough import pose_from_frame, pose_from_landmarks
 from runner.align.types import AlignSettings
+from runner.geometry.mesh import Floats
 from runner.measure.specs import FitRegion, MeasurePlan, ReferencePoint, RefitSpec
 from runner.recipe.defaults import resolve
+from runner.recipe.hints import Hints
 from runner.recipe.schema import Recipe
 from runner.recipe.translate.characteristics import characteristic_spec
 from runner.recipe.translate.datums import datum_system, members
@@ -80,8 +85,21 @@ def to_align_settings(recipe: Recipe) -> AlignSettings:
         fit_reach=alignment.fit.ignore_beyond * mm,
         expected_form_error=alignment.expected_form_error * mm,
         keep_within=alignment.keep_within * mm,
+        start_pose=rough_pose(alignment.hints, mm),
+        up=tuple(np.array(unit_vector(side)) for side in (alignment.hints and alignment.hints.up) or ()),
         symmetric_axis=alignment.symmetry != "held",
     )
+
+
+def rough_pose(hints: Hints | None, mm: float) -> Floats | None:
+    """Return nominal_from_scan (4, 4) as the hints of a recipe state it, roughly; None where they don't."""
+    if hints is not None and hints.frame is not None:
+        frame = hints.frame
+        return pose_from_frame(mm * np.array(frame.origin), np.array(frame.x), np.array(frame.y))
+    if hints is not None and hints.landmarks:
+        nominal, scan = (np.array([getattr(one, key) for one in hints.landmarks]) for key in ("nominal", "scan"))
+        return pose_from_landmarks(mm * nominal, mm * scan)[0]
+    return None
 
 
 def alignment_method(recipe: Recipe) -> str:
