@@ -13,7 +13,7 @@ import pytest
 import sampler
 from scipy.spatial.transform import Rotation
 
-from runner.align import hints, run
+from runner.align import hints, rough, run
 from runner.align.candidates import ROTATIONS, rotation_set
 from runner.align.planes import Plane
 from runner.align.types import AlignSettings
@@ -63,7 +63,7 @@ def test_a_frame_is_where_the_nominal_lies():
 
 
 def test_axes_that_are_not_quite_square_give_a_rigid_pose():
-    pose = hints.pose_from_frame(np.array([1.0, 2, 3]), np.array([2.0, 0.1, 0]), np.array([0.3, 1, 0.2]))
+    pose = rough.pose_from_frame(np.array([1.0, 2, 3]), np.array([2.0, 0.1, 0]), np.array([0.3, 1, 0.2]))
     assert np.allclose(pose[:3, :3] @ pose[:3, :3].T, np.eye(3), atol=1e-12)
     assert np.linalg.det(pose[:3, :3]) == pytest.approx(1.0)
     assert np.allclose(pose @ [1, 2, 3, 1], [0, 0, 0, 1])
@@ -76,7 +76,7 @@ def test_landmarks_are_fitted_as_scipy_fits_them(seed):
     truth = some_pose(seed)
     scan = rng.uniform(-100, 100, (3 + seed % 3, 3))
     nominal = move_points(truth, scan) + rng.normal(scale=1.0, size=scan.shape)
-    pose, off = hints.pose_from_landmarks(nominal, scan)
+    pose, off = rough.pose_from_landmarks(nominal, scan)
     turn, rssd = Rotation.align_vectors(nominal - nominal.mean(axis=0), scan - scan.mean(axis=0))
     assert np.allclose(pose[:3, :3], turn.as_matrix(), atol=1e-9)
     assert np.sqrt(np.sum(off**2)) == pytest.approx(rssd, rel=1e-9)
@@ -85,7 +85,7 @@ def test_landmarks_are_fitted_as_scipy_fits_them(seed):
 
 def test_landmarks_of_the_other_hand_are_not_mirrored_into_place():
     scan = np.array([[0.0, 0, 0], [50, 0, 0], [0, 30, 0], [0, 0, 20]])
-    pose, off = hints.pose_from_landmarks(scan * [-1, 1, 1], scan)
+    pose, off = rough.pose_from_landmarks(scan * [-1, 1, 1], scan)
     assert np.linalg.det(pose[:3, :3]) == pytest.approx(1.0)
     assert off.max() > 5.0
 
