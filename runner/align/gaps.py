@@ -8,6 +8,7 @@ pose has there, it speaks for the rival.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
 from runner.align.search import SearchModel
@@ -16,6 +17,8 @@ from runner.geometry.mesh import Floats
 
 SAME = 0.6
 """At least this share of a gap must be opening in the rival pose, and of the opening be gap."""
+MOST_ODD = 0.2
+"""Share of the surface; poses that differ by more differ grossly."""
 FEWEST = 4
 """Smaller gaps, in samples of the surface, are between the points of any scan."""
 
@@ -52,13 +55,14 @@ def telling_gaps(
     moved, turned = move_points(motion, samples), turn_vectors(motion, normals)
     _, _, distance = bins.closest(moved, turned, np.ones(len(moved), dtype=bool), 10.0 * limit)
     odd = distance > limit
-    if not odd.any():
+    # where much of the surface has no counterpart, the points decide or nothing does; openings are small
+    if not 0.0 < np.mean(odd) < MOST_ODD:
         return 0
     # only what lies around the openings can matter
     tree = cKDTree(samples)
     pairs, _ = tree.query(samples[:: max(1, len(samples) // 500)], k=[2])
     dense = max(float(np.median(pairs)), 1e-3)
-    around = np.unique(np.concatenate(tree.query_ball_point(samples[odd], 6.0 * spacing)).astype(np.int64))
+    around = _within(samples, samples[odd], 6.0 * spacing)
     gap, nearest = cKDTree(seen_feet).query(
         samples[around], k=min(4, len(seen_feet)), distance_upper_bound=1.5 * spacing, workers=2
     )
@@ -79,16 +83,24 @@ def telling_gaps(
             continue
         # the opening must be bare as a whole: half of a hole that is covered is no hole
         reach = max(2.0 * spacing, 2.5 * dense)
-        near = np.unique(np.concatenate(tree.query_ball_point(samples[mine], reach)).astype(np.int64))
-        near = near[odd[near] & (normals[near] @ normals[mine].mean(axis=0) > 0.5)]
+        beside = around[_within(samples[around], samples[mine], reach)]
+        beside = beside[normals[beside] @ normals[mine].mean(axis=0) > 0.5]
+        near = beside[odd[beside]]
         is_bare = np.isin(near, bare)
         if len(near) and np.mean(is_bare) < SAME:
             continue
         # and lie in surface that was seen: what no scanner looked at is bare under any pose
-        rim = np.unique(np.concatenate(tree.query_ball_point(samples[mine], reach)).astype(np.int64))
-        rim = rim[~odd[rim] & (normals[rim] @ normals[mine].mean(axis=0) > 0.5)]
+        rim = beside[~odd[beside]]
         if not len(rim) or np.mean(np.isin(rim, bare)) > 1.0 - SAME:
             continue
         cells = np.unique(np.floor(samples[mine[odd[mine]]] / (2.0 * spacing)).astype(np.int64), axis=0)
         total += len(cells)
     return total
+
+
+def _within(points: Floats, goals: Floats, reach: float) -> NDArray[np.int64]:
+    """Return the rows of ``points`` (n, 3) that lie within ``reach``, mm, of any of ``goals`` (k, 3)."""
+    from scipy.spatial import cKDTree
+
+    gap, _ = cKDTree(goals).query(points, distance_upper_bound=reach, workers=2)
+    return np.flatnonzero(np.isfinite(gap))

@@ -133,7 +133,8 @@ def search_poses(case: Case, mirror: bool = False, among: NDArray[np.bool_] | No
     arrays = (scan.points, scan.normals, scan.signed)
     count = WHOLE_SEARCH if among is None else rotations_to_try(among)
     rotations, translations = find_candidates(case.model.search, *arrays, count, mirror=mirror, among=among)
-    rotations, translations = unfold(case.model.search, rotations, translations, scan.points)
+    if not mirror:
+        rotations, translations = unfold(case.model.search, rotations, translations, scan.points)
     rotations, translations, score = coarse_to_fine(case.model.search, rotations, translations, *arrays, case.tau)
     good = score >= 0.75 * score.max()
     return sharpen(case, [rigid(r, t) for r, t in zip(rotations[good], translations[good], strict=True)])
@@ -355,10 +356,6 @@ def _explain_failure(
 ) -> Alignment:  # fmt: skip
     """Say why no pose was believed: wrong unit, wrong hand, too little surface, or another part."""
     search, best = case.model.search, judgement.champion
-    if set(judgement.failed_gates) <= {"near", "spill"}:
-        parts = parts_in(case, judgement)
-        if len(parts) > 1:
-            return _refuse(parts_text(parts, search.centre), "Scan one part at a time.", evidence)
     unit_hint = _try_units(case, scan, normals, signed)
     if unit_hint:
         return _refuse(

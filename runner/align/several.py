@@ -15,6 +15,8 @@ _SHARED = 0.15
 """Two poses of one part share most of the points that they explain; those of two parts, next to none."""
 _LIKE = 0.5
 """A second part is seen at least half as well as the first: less may be clutter that happens to be like the nominal."""
+_MOST_TIMES = 2
+"""Candidates grow at most so many times by unfolding."""
 _COUNTS = {2: "two", 3: "three", 4: "four", 5: "five"}
 
 
@@ -64,6 +66,9 @@ def unfold(model: SearchModel, rotations: Floats, translations: Floats, points: 
     moved = translations[:, None, :] + shifts
     middle = np.einsum("cji,ckj->cki", rotations, model.centre - moved)
     near = tree.query_ball_point(middle.reshape(-1, 3), 0.5 * model.diagonal, return_length=True, workers=2)
-    filled: NDArray[np.bool_] = np.asarray(near).reshape(len(rotations), -1) > 0.01 * tree.n
-    which, shift = np.nonzero(filled)
+    share: NDArray[np.float64] = np.asarray(near).reshape(len(rotations), -1) / tree.n
+    which, shift = np.nonzero(share > 0.01)
+    # a scan much larger than the part has points nearly everywhere: the fullest places are tried, no others
+    fullest = np.sort(np.argsort(-share[which, shift], kind="stable")[: _MOST_TIMES * len(rotations)])
+    which, shift = which[fullest], shift[fullest]
     return rotations[which], moved[which, shift]

@@ -145,13 +145,13 @@ def test_the_second_signal_leaves_it_for_the_next_start(world: World) -> None:
 
 
 def test_signals_ask_to_stop_and_end_a_wait() -> None:
-    wake = Wake()
+    wake, before = Wake(), signal.getsignal(signal.SIGINT)
     with wake.on_signals():
         os.kill(os.getpid(), signal.SIGTERM)
         Inline().wait(30.0, (wake.waitable,))
         os.kill(os.getpid(), signal.SIGINT)
         assert wake.stops == 2
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGINT) is before
     wake.close()
 
 

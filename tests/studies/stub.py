@@ -173,12 +173,14 @@ class World:
         self.number += 1
         return f"{outcome} {self.number} ".encode() + rng.randbytes(rng.choice((20, 200, 5000)))
 
-    def drop(self, rng: random.Random, between: Callable[[], None] = lambda: None) -> int:
+    def drop(self, rng: random.Random, between: Callable[[], None] = lambda: None, kind: str = "") -> int:
         """Drop one piece's scan or scans in one of the ways people and programs do; return the number of files."""
         outcome = rng.choice(("accept", "accept", "reject", "hold"))
         content = self.content(outcome, rng)
         serial = f"{self.number:05d}"
-        kind = rng.choice(("plain", "plain", "piece", "entries", "pair", "misfit", "twice", "other serial", "slow"))
+        kind = kind or rng.choice(
+            ("plain", "plain", "piece", "entries", "pair", "misfit", "twice", "other serial", "slow")
+        )
         name = f"{SINGLE}_{serial}.ply"
         if kind == "pair":
             second = self.content("accept", rng)
