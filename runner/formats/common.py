@@ -44,6 +44,24 @@ def at_line(data: Bytes, offset: int, newline: int = 10) -> str:
     return f"line {line}"
 
 
+def refuse_zeros(view: Bytes, name: str, start: int = 0, stop: int | None = None) -> None:
+    """Refuse a text with bytes of value 0, as a copy leaves them where it has written nothing.
+
+    Such a hole may begin and end in what a reader passes over, and swallow whole lines between.
+    """
+    end = len(view) if stop is None else stop
+    step = 1 << 24
+    for block in range(start, end, step):
+        part = view[block : min(end, block + step)]
+        if part.min() == 0:
+            raise InputError(
+                name,
+                "is no plain text (bytes of value 0).",
+                place=at_byte(block + int(np.argmin(part))),
+                advice="A part of the file was never written; copy or export it again.",
+            )
+
+
 def geometry(
     name: str,
     points: Floats,
@@ -182,7 +200,8 @@ def _note_float32(points: Floats, remarks: list[str]) -> None:
     """Say so when 24 bits are too few for where the points lie."""
     _, low, high = survey(points)
     extent = float((high - low).max())
-    step = float(np.spacing(np.float32(max(np.abs(low).max(), np.abs(high).max()))))
+    with np.errstate(over="ignore"):
+        step = float(np.spacing(np.float32(max(np.abs(low).max(), np.abs(high).max()))))
     if extent > 0.0 and step > FLOAT32_NOTE_FRACTION * extent:
         remarks.append(
             f"coordinates are stored in single precision far from the origin: they move in steps of {step:.3g} "

@@ -16,6 +16,7 @@ import numpy as np
 
 from runner.diagnostics import InputError, MissingLibraryError
 from runner.formats.common import Source, at_byte, byte_array, geometry
+from runner.formats.e57_xml import check_xml
 from runner.geometry.mesh import ScanGeometry
 
 _CHILD = Path(__file__).with_name("e57_child.py")
@@ -49,6 +50,7 @@ def read(data: Source, name: str) -> ScanGeometry:
             place=at_byte(16),
             advice="The file is cut off; copy or export it again.",
         )
+    check_xml(view, name)
     with tempfile.TemporaryDirectory(prefix="scan-") as folder:
         source = Path(folder) / "scan.e57"
         result = Path(folder) / "points.f64"

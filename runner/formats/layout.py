@@ -13,17 +13,14 @@ from numpy.typing import NDArray
 from runner.diagnostics import InputError
 from runner.formats.common import Bytes
 from runner.formats.rows import byte_classes
+from runner.formats.signs import find_signs
 
 _HEAD_BYTES = 1 << 16
 _SAMPLE_LINES = 300
 _NUMBER = re.compile(
     r"[-+]?(\d+\.?\d*|\.\d+)([eEdD][-+]?\d+)?|[-+]?(nan|inf|infinity)(\(.*\))?|[-+]?1\.#\w+", re.IGNORECASE
 )
-_COMMA_NUMBER = re.compile(r"[-+]?(\d+,?\d*|,\d+)([eEdD][-+]?\d+)?|nan", re.IGNORECASE)
-_GROUPED_POINT = re.compile(r"[-+]?\d{1,3}(,\d{3})+\.\d+")
-_GROUPED_COMMA = re.compile(r"[-+]?\d{1,3}(\.\d{3})+,\d+")
 _COMMENTS = ("#", "//", "%", "!", ";")
-_EXPORT = "Export with a decimal point and spaces between the columns."
 
 
 @dataclass(frozen=True)
@@ -79,7 +76,7 @@ def find_layout(view: Bytes, name: str) -> Layout:
     if count is not None:
         data = data[:count]
     data = data[:_SAMPLE_LINES]
-    comma_decimal, hard = _separators(data, name)
+    comma_decimal, hard = find_signs([(line.number, line.text) for line in data], name)
     split = _split(comma_decimal, hard)
     rows = [split(line.text) for line in data]
     names = _names(lines[:first], len(rows[0]))
@@ -127,6 +124,16 @@ def _first_data_line(lines: list[_Line], name: str) -> tuple[int, int | None, in
         words = _tokens(line.text)
         if words and len(words) >= 3 and all(_NUMBER.fullmatch(w) for w in words[:3]):
             return index, count, count_at
+        numbers = sum(_NUMBER.fullmatch(w) is not None for w in words[:3])
+        if len(words) >= 3 and numbers >= (2 if count is None else 1):
+            # Taken for a line of the header, a damaged first point would be lost without a word.
+            wrong = next(w for w in words if not _NUMBER.fullmatch(w))
+            raise InputError(
+                name,
+                f"{wrong[:40]!r} stands where a number belongs.",
+                place=f"line {line.number}",
+                advice='Expected one point a line: x y z; a remark before the first begins with "#".',
+            )
         # A count stands alone on the first line that is no comment.
         if count is None and re.fullmatch(r"\d{1,15}", line.text):
             count, count_at = int(line.text), line.offset
@@ -141,44 +148,6 @@ def _first_data_line(lines: list[_Line], name: str) -> tuple[int, int | None, in
         place=f"line {where.number}",
         advice="Expected one point a line: x y z.",
     )
-
-
-def _separators(data: list[_Line], name: str) -> tuple[bool, str]:
-    """Whether the comma is the decimal sign, and which of comma and semicolon separate columns."""
-    if not any("," in line.text for line in data):
-        return False, ";"
-    place = f"line {data[0].number}"
-    words = [[w for w in re.split(r"[\s;]+", line.text) if w] for line in data]
-    wide = all(len(row) >= 3 for row in words)
-    flat = [w for row in words for w in row[:3]]
-    if wide and any("," in w for w in flat):
-        grouped = [w for w in flat if "," in w]
-        if all(_GROUPED_POINT.fullmatch(w) for w in grouped) or (
-            any("." in w for w in grouped) and all(_GROUPED_COMMA.fullmatch(w) for w in grouped)
-        ):
-            raise InputError(name, "numbers have a sign between the thousands.", place=place, advice=_EXPORT)
-    if any(_has_point(line.text) for line in data):
-        return False, ",;"
-    # No decimal point anywhere. Commas inside the words that blanks or semicolons leave: decimal commas.
-    if wide and all(_COMMA_NUMBER.fullmatch(w) and not w.endswith(",") for w in flat):
-        return True, ";"
-    if wide:
-        return False, ",;"
-    counts = {len([f for f in re.split(r"[\s,;]+", line.text) if f]) for line in data}
-    if counts <= {3, 4, 5} and len(counts) == 1:
-        # Too few for three numbers with a comma each.
-        return False, ",;"
-    raise InputError(
-        name,
-        "commas may separate columns or decimals here: both readings are possible.",
-        place=place,
-        advice=_EXPORT,
-    )
-
-
-def _has_point(text: str) -> bool:
-    """Whether a digit stands beside a point."""
-    return re.search(r"\d\.|\.\d", text) is not None
 
 
 def _split(comma_decimal: bool, hard: str) -> Callable[[str], list[str]]:

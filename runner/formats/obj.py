@@ -7,13 +7,48 @@ from typing import Any
 import numpy as np
 
 from runner.diagnostics import InputError
-from runner.formats.common import Source, at_line, byte_array, geometry
+from runner.formats.common import Bytes, Source, at_line, byte_array, geometry, refuse_zeros
 from runner.formats.polygons import fan_triangles
-from runner.formats.rows import POWERS, number, wide_number
+from runner.formats.rows import POWERS, is_blank, number, wide_number
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import ScanGeometry
 
-_GOOD, _BAD_NUMBER, _BAD_INDEX, _TOO_FEW, _RANGE = 0, 1, 2, 3, 4
+_GOOD, _BAD_NUMBER, _BAD_INDEX, _TOO_FEW, _RANGE, _UNKNOWN = 0, 1, 2, 3, 4, 5
+_WORDS = (
+    "vt vn v f s g o usemtl mtllib vp p l fo mg cstype deg bmat step curv curv2 surf parm trim hole scrv sp end con "
+    "bevel c_interp d_interp lod maplib usemap shadow_obj trace_obj ctech stech call csh res bsp bzp cdc cdp"
+)
+"""First words of a line, by the format's published description. Another one is damage: a vertex that is lost with it
+shifts every face behind it."""
+
+
+def _key(word: bytes) -> int:
+    """The number that ``_is_known`` makes of a word; no two of the words share one."""
+    key = 0
+    for byte in word:
+        key = (key * 257 + byte) % 1_000_000_007
+    return key
+
+
+_KNOWN = np.array([_key(word.encode()) for word in _WORDS.split()], dtype=np.int64)
+
+
+@kernel
+def _is_known(view: Any, begin: int, known: Any) -> bool:
+    """Whether a line may begin with the word at ``begin``; also where a backslash joins it to the line before."""
+    if view[begin] == 35:
+        return True
+    i = begin - 1
+    while i >= 0 and view[i] <= 32:
+        i -= 1
+    if i >= 0 and view[i] == 92:
+        return True
+    key = np.int64(0)
+    i = begin
+    while i < len(view) and view[i] > 32 and i - begin < 12:
+        key = (key * 257 + view[i]) % 1_000_000_007
+        i += 1
+    return bool(np.any(known == key))
 
 
 @kernel
@@ -56,7 +91,7 @@ def _three(view: Any, pos: int, stop: int, powers: Any, out: Any, row: int) -> t
         while pos < stop and (view[pos] == 32 or view[pos] == 9):
             pos += 1
         first = pos
-        while pos < stop and view[pos] > 32:
+        while pos < stop and not is_blank(view[pos]):
             pos += 1
         if pos == first:
             return pos, 3
@@ -69,7 +104,7 @@ def _three(view: Any, pos: int, stop: int, powers: Any, out: Any, row: int) -> t
 
 @kernel
 def _parse(
-    view: Any, powers: Any, points: Any, normals: Any, offsets: Any, corners: Any
+    view: Any, powers: Any, known: Any, points: Any, normals: Any, offsets: Any, corners: Any
 ) -> tuple[int, int, int, int, int]:
     """Fill the arrays; returns (vertices, normals, faces, position, state)."""
     stop = len(view)
@@ -104,7 +139,7 @@ def _parse(
                             pos += 1
                     else:
                         pos += 1
-                if pos >= stop or view[pos] <= 32 or view[pos] == 35:
+                if pos >= stop or is_blank(view[pos]) or view[pos] == 35:
                     break
                 negative = view[pos] == 45
                 if negative:
@@ -116,11 +151,15 @@ def _parse(
                     digits += 1
                     pos += 1
                 # Behind the vertex index only /texture/normal may stand.
+                slashes = 0
                 while pos < stop and (47 <= view[pos] <= 57 or view[pos] == 45):
+                    slashes += view[pos] == 47
+                    if slashes > 2:
+                        return n_points, n_normals, n_faces, begin, 2
                     if digits == 0 or (digits > 0 and view[pos] != 47 and view[pos - 1] != 47 and view[pos] == 45):
                         return n_points, n_normals, n_faces, begin, 2
                     pos += 1
-                if digits == 0 or (pos < stop and view[pos] > 32 and view[pos] != 92):
+                if digits == 0 or (pos < stop and not is_blank(view[pos]) and view[pos] != 92):
                     return n_points, n_normals, n_faces, begin, 2
                 index = n_points - index if negative else index - 1
                 if index < 0 or index >= len(points):
@@ -131,6 +170,8 @@ def _parse(
                 return n_points, n_normals, n_faces, begin, 3
             n_faces += 1
             offsets[n_faces] = n_corners
+        elif pos < stop and not _is_known(view, pos, known):
+            return n_points, n_normals, n_faces, begin, 5
         while pos < stop and view[pos] != 10 and view[pos] != 13:
             pos += 1
     return n_points, n_normals, n_faces, pos, 0
@@ -145,6 +186,9 @@ def read(data: Source, name: str) -> ScanGeometry:
         With the line that is wrong.
     """
     view = byte_array(data)
+    if view[:3].tobytes() == b"\xef\xbb\xbf":
+        view = view[3:]
+    refuse_zeros(view, name)
     vertices, normal_count, faces, corner_count = _count(view)
     if vertices == 0:
         raise InputError(name, "holds no vertices (lines beginning with 'v').", advice="It is empty or no OBJ file.")
@@ -152,13 +196,14 @@ def read(data: Source, name: str) -> ScanGeometry:
     normals = np.empty((normal_count, 3), dtype=np.float64)
     offsets = np.zeros(faces + 1, dtype=np.int64)
     corners = np.empty(corner_count, dtype=np.int64)
-    *_, place, state = _parse(view, POWERS, points, normals, offsets, corners)
+    *_, place, state = _parse(view, POWERS, _KNOWN, points, normals, offsets, corners)
     if state != _GOOD:
         what = {
             _BAD_NUMBER: "something else stands where a number belongs",
             _BAD_INDEX: "a face needs vertex indices such as 7, 7/2, 7/2/5 or 7//5",
             _TOO_FEW: "a vertex or normal needs three numbers, a face three corners",
             _RANGE: f"a face refers to a vertex that is not among the {vertices} of the file",
+            _UNKNOWN: f"no line of an OBJ file begins with {_word(view, int(place))!r}",
         }[state]
         raise InputError(
             name, what + ".", place=at_line(view, int(place)), advice="The file is damaged or cut off; export it again."
@@ -166,3 +211,8 @@ def read(data: Source, name: str) -> ScanGeometry:
     triangles = fan_triangles(corners, offsets) if faces else None
     keep_normals = triangles is None and normal_count == vertices
     return geometry(name, points, triangles=triangles, normals=normals if keep_normals else None)
+
+
+def _word(view: Bytes, place: int) -> str:
+    """The beginning of the word at ``place``."""
+    return view[place : place + 20].tobytes().split(None, 1)[0].decode("latin-1")

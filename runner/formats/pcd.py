@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.diagnostics import InputError
-from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, geometry
+from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, geometry, refuse_zeros
 from runner.formats.lzf import GREATEST_RATIO, decompress
 from runner.formats.rows import NOT_A_NUMBER, Rows, byte_classes
 from runner.geometry.mesh import Floats, ScanGeometry
@@ -156,9 +156,10 @@ def _points(name: str, words: dict[str, tuple[int, list[str]]]) -> int:
                 raise InputError(name, f"{key} must be one whole number.", place=f"line {line}")
             given[key] = int(values[0])
     grid = given["WIDTH"] * given.get("HEIGHT", 1) if "WIDTH" in given else None
-    points = given.get("POINTS", grid)
+    both = "WIDTH" in given and "HEIGHT" in given
+    points = given.get("POINTS", grid if both else None)
     if points is None:
-        raise InputError(name, "the header gives neither POINTS nor WIDTH.", advice=_DAMAGED)
+        raise InputError(name, "the header gives neither POINTS nor WIDTH and HEIGHT.", advice=_DAMAGED)
     if grid is not None and grid != points:
         raise InputError(
             name,
@@ -209,6 +210,7 @@ def _text(view: Bytes, name: str, header: _Header) -> Floats:
             else f"point {found} of {header.points} does not have {columns} values."
         )
         raise InputError(name, what, place=at_line(view, rows.at), advice=_DAMAGED)
+    refuse_zeros(view, name, header.body, rows.position)
     return out
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.diagnostics import InputError
-from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, check_indices, geometry
+from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, check_indices, geometry, refuse_zeros
 from runner.formats.ply_header import Element, read_header
 from runner.formats.polygons import collect, fan_triangles, walk_binary, walk_text
 from runner.formats.rows import NOT_A_NUMBER, Rows, byte_classes
@@ -53,6 +53,8 @@ def read(data: Source, name: str) -> ScanGeometry:
                 triangles = found if triangles is None else np.concatenate([triangles, found])
     if points is None:
         raise InputError(name, "the header has no element 'vertex'.", advice="Export the scan as mesh or point cloud.")
+    if text:
+        refuse_zeros(view, name, body, position)
     rest = view[position:]
     if len(rest) and not _blank(rest):
         notes.append(f"{len(rest)} bytes after the end of the data ignored (from byte {position})")

@@ -84,8 +84,8 @@ def read_header(view: Bytes, name: str) -> tuple[str, list[Element], int]:
                 raise InputError(name, f"unknown format {' '.join(words[1:])[:60]!r}.", place=place)
             byte_order = kinds[words[1]]
         elif words[0] == "element":
-            if len(words) < 3 or not words[2].isdecimal() or len(words[2]) > 15:
-                raise InputError(name, "an element needs a name and a count.", place=place)
+            if len(words) != 3 or not words[2].isdecimal() or len(words[2]) > 15:
+                raise InputError(name, "an element needs a name and a count, and nothing else.", place=place)
             elements.append(Element(words[1], int(words[2]), (), number))
         elif words[0] == "property":
             if not elements:
@@ -99,6 +99,14 @@ def read_header(view: Bytes, name: str) -> tuple[str, list[Element], int]:
             raise InputError(name, f"unknown header word {words[0][:60]!r}.", place=place)
     if byte_order is None:
         raise InputError(name, "the header names no format (ascii or binary).", place=f"line {number}")
+    for element in elements:
+        if element.count and not element.properties:
+            raise InputError(
+                name,
+                f"the element {element.name[:60]!r} has {element.count} rows and no property.",
+                place=f"line {element.line}",
+                advice="The header is damaged; export the scan again.",
+            )
     return byte_order, elements, start
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from runner.diagnostics import InputError
 from runner.formats.common import Bytes, at_byte, at_line
 from runner.formats.ply_header import Element
+from runner.formats.rows import is_blank
 from runner.geometry.jit import kernel
 
 
@@ -110,14 +111,14 @@ def _walk_text(
     filled = 0
     for row in range(rows):
         # The first token may stand after blank lines; the row must end with its line.
-        while pos < stop and view[pos] <= 32:
+        while pos < stop and is_blank(view[pos]):
             pos += 1
         begin = pos
         for p in range(len(is_list)):
             repeat = 1
             counting = is_list[p]
             while repeat > 0:
-                while pos < stop and view[pos] <= 32 and view[pos] != newline:
+                while pos < stop and is_blank(view[pos]) and view[pos] != newline:
                     pos += 1
                 if pos >= stop:
                     return row, begin, 1
@@ -130,7 +131,7 @@ def _walk_text(
                 if view[pos] == 45 or view[pos] == 43:
                     negative = view[pos] == 45
                     pos += 1
-                while pos < stop and view[pos] > 32:
+                while pos < stop and not is_blank(view[pos]):
                     if 48 <= view[pos] <= 57 and digits < 18:
                         value = value * 10 + (view[pos] - 48)
                         digits += 1
@@ -154,7 +155,7 @@ def _walk_text(
                     filled += 1
                 repeat -= 1
         offsets[row + 1] = filled
-        while pos < stop and view[pos] <= 32 and view[pos] != newline:
+        while pos < stop and is_blank(view[pos]) and view[pos] != newline:
             pos += 1
         if pos < stop and view[pos] != newline:
             return row, begin, 3
@@ -196,7 +197,7 @@ def _tokens(view: Any, pos: int) -> int:
     count = 0
     inside = False
     for i in range(pos, len(view)):
-        now = view[i] > 32
+        now = not is_blank(view[i])
         if now and not inside:
             count += 1
         inside = now

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from runner.diagnostics import InputError
-from runner.formats.common import Bytes, Source, at_line, byte_array, geometry
+from runner.formats.common import Bytes, Source, at_line, byte_array, geometry, refuse_zeros
 from runner.formats.rows import DONE, FULL, NOT_A_NUMBER, RAGGED, Rows, byte_classes, most_rows
 from runner.geometry.mesh import Floats, ScanGeometry
 
@@ -23,6 +23,7 @@ def read(data: Source, name: str) -> ScanGeometry:
         With the line that is wrong.
     """
     view = byte_array(data)
+    refuse_zeros(view, name)
     newline = 13 if not (view[: 1 << 16] == 10).any() else 10
     rows = Rows(view, 0, byte_classes(newline=newline))
     blocks: list[Floats] = []

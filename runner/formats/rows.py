@@ -19,6 +19,12 @@ POWERS = np.array([float(10**k) for k in range(23)])
 
 
 @kernel
+def is_blank(byte: int) -> bool:
+    """Whether a byte stands between words: a blank or a line end, and no other control character."""
+    return byte == 32 or byte == 9 or byte == 10 or byte == 13
+
+
+@kernel
 def number(data: Any, start: int, stop: int, decimal: int, powers: Any) -> tuple[float, int]:
     """Value of ``data[start:stop]``; second: 0 good, 1 needs the slow way, 2 not a number.
 
@@ -238,9 +244,14 @@ def read_rows(
 
 
 def byte_classes(hard: bytes = b"", *, comments: bytes = b"", newline: int = 10) -> NDArray[np.uint8]:
-    """(256,) what each byte means; every blank and control character separates."""
+    """(256,) what each byte means.
+
+    Blanks separate. Other control characters don't: a hole of zero bytes, as a broken copy leaves it, must not pass for
+    the end of a number.
+    """
     classes = np.zeros(256, dtype=np.uint8)
-    classes[:33] = SPACE
+    for byte in b"\t\n\r ":
+        classes[byte] = SPACE
     classes[ord('"')] = SPACE
     for byte in hard:
         classes[byte] = HARD

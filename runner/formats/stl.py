@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.diagnostics import InputError
-from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, geometry
-from runner.formats.rows import POWERS, number, wide_number
+from runner.formats.common import Bytes, Source, at_byte, at_line, byte_array, geometry, refuse_zeros
+from runner.formats.rows import POWERS, is_blank, number, wide_number
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats, Ints, ScanGeometry
 from runner.geometry.weld import Welder
@@ -114,7 +114,7 @@ def _read_facets(view: Any, pos: int, powers: Any, out: Any) -> tuple[int, int, 
                 while pos < stop and (view[pos] == 32 or view[pos] == 9):
                     pos += 1
                 first = pos
-                while pos < stop and view[pos] > 32:
+                while pos < stop and not is_blank(view[pos]):
                     pos += 1
                 value, state = number(view, first, pos, 46, powers)
                 if state == 2:
@@ -122,6 +122,10 @@ def _read_facets(view: Any, pos: int, powers: Any, out: Any) -> tuple[int, int, 
                 if state == 1:
                     value = wide_number(view, first, pos, 46)
                 out[found, axis] = value
+            while pos < stop and (view[pos] == 32 or view[pos] == 9):
+                pos += 1
+            if pos < stop and not is_blank(view[pos]):
+                return found, place, 1
             found += 1
             closed = False
         elif byte | 32 == 101 and pos + 6 < stop and view[pos + 3] | 32 == 108 and view[pos + 6] | 32 == 112:
@@ -149,11 +153,12 @@ def _count_corners(view: Any) -> int:
 
 def _read_text(view: Bytes, name: str) -> ScanGeometry:
     """Facets of ``solid`` ... ``endsolid``."""
+    refuse_zeros(view, name)
     corners = np.empty((_count_corners(view), 3), dtype=np.float64)
     found, place, state = _read_facets(view, 0, POWERS, corners)
     if state:
         what = {
-            1: "a vertex must have three numbers.",
+            1: "a vertex must have three numbers, and nothing else.",
             2: "a facet does not have three vertices.",
             3: "the solid is not closed by 'endsolid'.",
         }[state]

@@ -8,10 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.diagnostics import InputError
-from runner.formats.common import Bytes, Source, at_line, byte_array, geometry
+from runner.formats.common import Bytes, Source, at_line, byte_array, geometry, refuse_zeros
 from runner.formats.layout import Layout, find_layout
 from runner.formats.rows import DONE, FULL, NOT_A_NUMBER, RAGGED, Rows, byte_classes, most_rows
 from runner.geometry.mesh import Floats, ScanGeometry
+
+_END = 26
+"""Control-Z, with which old systems end a text."""
 
 
 def read(data: Source, name: str) -> ScanGeometry:
@@ -23,7 +26,10 @@ def read(data: Source, name: str) -> ScanGeometry:
         With the line that is wrong, or that could be read in two ways.
     """
     view = byte_array(data)
+    while len(view) and view[-1] == _END:
+        view = view[:-1]
     layout = find_layout(view, name)
+    refuse_zeros(view, name)
     if layout.block_count is None:
         points, normals, _ = _block(view, name, layout, layout.start, None)
         return geometry(name, points, normals=normals, notes=layout.notes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +31,10 @@ def _read(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise InputError(path.name, "this is a folder, not a file.")
-        size = path.stat().st_size
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise InputError(path.name, "this is a device or a pipe, not a file.")
+        size = status.st_size
         if size > MOST_BYTES:
             raise InputError(path.name, f"it has {size} bytes; at most {MOST_BYTES} are read.")
         data = path.read_bytes()

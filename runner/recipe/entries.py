@@ -24,6 +24,8 @@ from runner.diagnostics import Problem
 from runner.recipe.text import Node, lines_of, read_nodes
 
 SUFFIX = ".entries.yaml"
+LONGEST = 1000
+"""Characters of a gauge, a person or a note."""
 _TOP = ("entries", "person", "results")
 _ONE = ("result", "value", "gauge", "calibrated", "person", "note")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
@@ -118,6 +120,10 @@ class _Reader:
             return ""
         if node.text is None or not node.text.strip():
             self.say(node, where, f"{key} must be a few words of text")
+            return ""
+        if len(node.text) > LONGEST or not node.text.replace("\n", "").isprintable():
+            # it stands in documents beside the result
+            self.say(node, where, f"{key} must be at most {LONGEST} characters that can be printed")
             return ""
         return node.text.strip()
 

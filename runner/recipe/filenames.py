@@ -7,7 +7,6 @@ ways, it does not match. It takes time proportional to the name's length.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Mapping
 from difflib import get_close_matches
 from itertools import pairwise
@@ -120,7 +119,8 @@ def match(pattern: str, file_name: str, known: Mapping[str, str] | None = None) 
     if found is None:
         return None
     values = found.groupdict()
-    if any(value != value.strip() or value.strip(".") == "" for value in values.values()):
+    # two blanks and one look alike on paper and on the board
+    if any(value != " ".join(value.split()) or value.strip(".") == "" for value in values.values()):
         return None
     return values
 
@@ -140,5 +140,5 @@ def _separators(tokens: list[tuple[str, str]], i: int, known: Mapping[str, str],
 
 
 def _invisible(character: str) -> bool:
-    """Return whether a character is a control, format or line-breaking one."""
-    return unicodedata.category(character) in ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")
+    """Return whether a character can't be told from another, or from none: control, format, odd blanks, unassigned."""
+    return not character.isprintable()

@@ -113,7 +113,8 @@ def _parse_and_hash(path: Path, descriptor: int) -> tuple[ScanGeometry, str, str
     failure: InputError | None = None
     content = mmap.mmap(descriptor, 0, access=mmap.ACCESS_READ)
     digest = hashlib.sha256()
-    hasher = threading.Thread(target=_hash, args=(content, digest), daemon=True)
+    refused = threading.Event()
+    hasher = threading.Thread(target=_hash, args=(content, digest, refused), daemon=True)
     hasher.start()
     try:
         parsed = _parse(path, content)
@@ -122,6 +123,8 @@ def _parse_and_hash(path: Path, descriptor: int) -> tuple[ScanGeometry, str, str
         failure = error.with_traceback(None)
         failure.__cause__ = failure.__context__ = None
     finally:
+        if parsed is None:
+            refused.set()  # nobody asks for the hash: a file of enormous size must not be read to its end
         hasher.join()
         with contextlib.suppress(BufferError):
             content.close()
@@ -130,10 +133,12 @@ def _parse_and_hash(path: Path, descriptor: int) -> tuple[ScanGeometry, str, str
     return *parsed, digest.hexdigest()
 
 
-def _hash(content: mmap.mmap, digest: hashlib._Hash) -> None:
-    """Hash in blocks; hashlib lets other threads run meanwhile."""
+def _hash(content: mmap.mmap, digest: hashlib._Hash, stop: threading.Event) -> None:
+    """Hash in blocks, unless told to stop; hashlib lets other threads run meanwhile."""
     with memoryview(content) as view:
         for start in range(0, len(view), _HASH_BLOCK):
+            if stop.is_set():
+                return
             digest.update(view[start : start + _HASH_BLOCK])
 
 

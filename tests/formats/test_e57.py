@@ -8,6 +8,7 @@ import pytest
 
 from runner.diagnostics import InputError
 from runner.formats import e57
+from tests.formats import e57_pages
 
 pye57 = pytest.importorskip("pye57")
 
@@ -110,6 +111,43 @@ def test_damaged_cut_off_and_foreign(tmp_path: Path, single: np.ndarray) -> None
         e57.read(bytes(data[:-1024]), "f.e57")
     data[2000] ^= 0xFF
     with pytest.raises(InputError, match=r"byte 1024\): the E57 library reports: checksum mismatch"):
+        e57.read(bytes(data), "f.e57")
+
+
+HEAD = b'<?xml version="1.0" encoding="UTF-8"?>'
+DEEP = b"<a>" * 5000 + b"</a>" * 5000
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (
+            lambda xml: xml.replace(HEAD, HEAD + b'<!DOCTYPE e57Root SYSTEM "http://127.0.0.1:9/x">'),
+            "holds '<!DOCTYPE'",
+        ),
+        (lambda xml: xml.replace(HEAD, b'<!DOCTYPE e57Root [<!ENTITY a "aa">]>'), "holds '<!DOCTYPE'"),
+        (lambda xml: xml.replace(b"<guid ", b'<guid p:schemaLocation="a http://127.0.0.1:9/x" ', 1), "schemaLocation"),
+        (lambda xml: xml.replace(b"<guid ", b'<guid p:noNamespaceSchemaLocation="x" ', 1), "SchemaLocation"),
+        (lambda xml: xml.decode().replace("UTF-8", "UTF-16").encode("utf-16"), "is not UTF-8"),
+        (lambda xml: xml.replace(b"UTF-8", b"IBM037"), "is not UTF-8"),
+        (lambda xml: xml.replace(b"</e57Root>", DEEP + b"</e57Root>"), "nested deeper than 64 levels"),
+    ],
+)
+def test_xml_that_refers_elsewhere_or_has_no_bottom_is_not_given_to_the_library(
+    tmp_path: Path, single: np.ndarray, change, message: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, xml = e57_pages.take_apart(e57_pages.example(tmp_path / "a.e57", single))
+    assert len(e57.read(e57_pages.put_together(before, xml), "a.e57").points) == len(single)
+    monkeypatch.setattr(e57, "_run", lambda *_: pytest.fail("the library was asked"))
+    with pytest.raises(InputError, match=r"f\.e57 \(byte \d+\): its XML section .*" + message):
+        e57.read(e57_pages.put_together(before, change(xml)), "f.e57")
+
+
+@pytest.mark.parametrize(("at", "value"), [(24, 10**9), (24, 1021), (32, 0), (32, 2**63), (40, 512)])
+def test_a_header_that_lies_about_its_xml(tmp_path: Path, single: np.ndarray, at: int, value: int) -> None:
+    data = bytearray(e57_pages.example(tmp_path / "a.e57", single))
+    data[at : at + 8] = value.to_bytes(8, "little")
+    with pytest.raises(InputError, match=rf"f\.e57 \(byte {24 if at == 32 else at}\): its (XML|pages)"):
         e57.read(bytes(data), "f.e57")
 
 

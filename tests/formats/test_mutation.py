@@ -179,6 +179,19 @@ def test_damaged_files(name: str) -> None:
     assert refused > VARIANTS // 5, "the damages hardly damage anything"
 
 
+TEXTS = [name for name in examples() if name in ("obj", "xyz", "csv", "txt comma", "pts", "ptx") or "ascii" in name]
+
+
+@pytest.mark.parametrize("name", TEXTS)
+@pytest.mark.parametrize("size", [1, 2, 60])
+def test_a_hole_of_zero_bytes(name: str, size: int) -> None:
+    """As a broken copy leaves it: wherever it begins and ends in the body of a text, it is refused."""
+    reader, data = examples()[name]
+    for place in range(400 if "ascii" in name else 0, len(data) - size - 2, 7):
+        with pytest.raises(InputError):
+            reader.read(data[:place] + bytes(size) + data[place + size :], name)  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize("name", list(examples()))
 def test_every_length(name: str) -> None:
     """Cut off after every few bytes: a format that states its length, or its end, is refused.

@@ -43,6 +43,14 @@ def test_faces_may_come_before_their_vertices() -> None:
     assert got.triangles is not None and got.triangles.tolist() == [[0, 1, 2]]
 
 
+def test_a_byte_order_mark_costs_no_vertex() -> None:
+    assert len(obj.read(b"\xef\xbb\xbfv 1 2 3\nv 4 5 6\n", "a.obj").points) == 2
+
+
+def test_a_line_that_a_backslash_joins_may_begin_with_anything() -> None:
+    assert len(obj.read(b"v 1 2 3\ncurv 0 1 1 \\\n2 3\nv 4 5 6\n", "a.obj").points) == 2
+
+
 def test_cloud_with_colours_and_normals() -> None:
     got = obj.read(b"v 0 0 0 255 0 0\nvn 0 0 2\nv 1 0 0 255 0 0\nvn 0 0 1\n", "a.obj")
     assert got.points.tolist() == [[0, 0, 0], [1, 0, 0]]
@@ -65,6 +73,9 @@ def test_cloud_with_colours_and_normals() -> None:
         (VERTICES + "f 1 2 three\n", "f.obj (line 6): a face needs vertex indices such as"),
         (VERTICES + "f 1 2 99999999999999999999999\n", "f.obj (line 6): a face"),
         (VERTICES + "f 1 1 1\n", "every triangle has two equal corners"),
+        (VERTICES + "f 1/1/1/1 2 3\n", "f.obj (line 6): a face needs vertex indices such as"),
+        ("w 9 9 9\n" + VERTICES, "f.obj (line 1): no line of an OBJ file begins with 'w'"),
+        (VERTICES + "v0 0 0\n", "f.obj (line 6): no line of an OBJ file begins with 'v0'"),
     ],
 )
 def test_refusals_name_the_line(data: str, message: str) -> None:

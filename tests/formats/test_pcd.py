@@ -118,6 +118,7 @@ def test_viewpoint_is_noted() -> None:
         (file("binary", ROWS, WIDTH="many"), "f.pcd (line 7): WIDTH must be one whole number"),
         (file("binary", ROWS, WIDTH=7), "WIDTH times HEIGHT is 7, but POINTS is 3"),
         (file("binary", ROWS, WIDTH=None, POINTS=None), "gives neither POINTS nor WIDTH"),
+        (file("binary", ROWS, HEIGHT=None, POINTS=None), "gives neither POINTS nor WIDTH and HEIGHT"),
         (file("binary", [], WIDTH=0, POINTS=0), "holds no points"),
         (file("binary", ROWS, DATA="zip"), "unknown kind of DATA 'zip'"),
         (file("binary", ROWS, WIDTH=10**14, POINTS=10**14), f"announces {10**14} points"),

@@ -166,6 +166,8 @@ GOOD = struct.pack("<3f", 1, 2, 3)
         (b"ply\nformat ascii 1.0\nelement vertex 3\n", "f.ply (line 4): the header is not closed by 'end_header'"),
         (header("binary", "element vertex 1", *XYZ), "f.ply (line 2): unknown format"),
         (header("ascii", "element vertex -1", *XYZ), "f.ply (line 3): an element needs a name and a count"),
+        (header("ascii", "element vertex 1 " + XYZ[0]), "f.ply (line 3): an element needs a name and a count, and"),
+        (header("ascii", "element vertex 1", *XYZ, "element face 2"), "f.ply (line 7): the element 'face' has 2 rows"),
         (header("ascii", "property float x"), "f.ply (line 3): a property stands before the first element"),
         (header("ascii", "element vertex 1", "property real x"), "f.ply (line 4): unknown property 'real x'"),
         (header("ascii", "element vertex 1", *XYZ[:2]) + b"1 2\n", "f.ply (line 3): the vertices have no property 'z'"),

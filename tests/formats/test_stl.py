@@ -107,6 +107,8 @@ def test_binary_refusals(change, message: str, tetrahedron: tuple[np.ndarray, np
         (lambda d: d[: d.rindex(b"endsolid")], "the solid is not closed by 'endsolid'"),
         (lambda d: d[: d.rindex(b"vertex") + 10], "a vertex must have three numbers"),
         (lambda d: d[: d.rindex(b"vertex") - 3], "a facet does not have three vertices"),
+        (lambda d: d.replace(b"2.25", b"2.\f5", 1), "f.stl (line 5): a vertex must have three numbers"),
+        (lambda d: d.replace(b"2.25", b"2. 5", 1), "(line 5): a vertex must have three numbers, and nothing else"),
         (lambda d: d.replace(b"2.25", b"2,25", 1), "f.stl (line 5): a vertex must have three numbers"),
         (lambda d: b"solid nothing here at all, but a long enough line to be taken for text, and then some more"
          b"\nendsolid\n", "holds no triangles"),

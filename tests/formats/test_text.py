@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+import re
 
 import numpy as np
 import pytest
@@ -46,11 +47,32 @@ def test_whole_numbers_between_decimal_commas() -> None:
         b"1,5,2,5,3,5\n4,5,5,5,6,5\n",  # three decimals or six columns
         b"1,2,3,4,5,6\n7,8,9,1,2,3\n",
         b"1,5,2,3,5\n1,2,3,5\n",  # lines of different length
+        b"1,5, 2,5, 3,5\n4,5, 5,5, 6,5\n",  # a comma as separator beside decimal commas
     ],
 )
 def test_two_readings_are_refused(data: bytes) -> None:
     with pytest.raises(InputError, match=r"f\.csv \(line 1\): commas may separate columns or decimals"):
         text.read(data, "f.csv")
+
+
+def test_decimal_commas_in_columns_that_nobody_asked_for() -> None:
+    assert text.read(b"1 2 3 0,5\n4 5 6 7\n", "a.txt").points.tolist() == [[1, 2, 3], [4, 5, 6]]
+
+
+@pytest.mark.parametrize("damaged", ["5,x5", "5.5", "5,5.5", "x", "5,5,5", "5,555.5", "5,,5", "5,-5"])
+@pytest.mark.parametrize("separator", [" ", ";"])
+def test_one_damaged_number_does_not_make_columns_of_decimals(damaged: str, separator: str) -> None:
+    rows = [["1,5", "2,25", "3,0"], ["4,5", damaged, "6,0"], ["7,5", "8,5", "9,0"]]
+    data = "\n".join(separator.join(row) for row in rows)
+    with pytest.raises(InputError, match=rf"f\.txt \(line 2\): '{re.escape(damaged)}' does not go with"):
+        text.read(data.encode(), "f.txt")
+
+
+@pytest.mark.parametrize("damaged", ["5,x50", "5;500.0", "x"])
+def test_one_damaged_number_does_not_hide_signs_between_thousands(damaged: str) -> None:
+    data = f"1,234.5 2,000.25 3,111.0\n4,234.5 {damaged} 6,111.0\n"
+    with pytest.raises(InputError, match=r"f\.txt \(line 1\): numbers have a sign between the thousands"):
+        text.read(data.encode(), "f.txt")
 
 
 @pytest.mark.parametrize("data", [b"1,234.5 2,000.25 3,111.0\n", b"1.234,5;2.000,25;3.111,0\n"])
@@ -122,9 +144,14 @@ def test_count_lines() -> None:
         ),
         (b"1 2 3\n4 5 67 8 9\n", "f.xyz (line 2): the line has more than the 3 columns"),
         (b"1 2 3\n4 5.5.5 6\n", "f.xyz (line 2): '5.5.5' is not a number"),
-        (b"1.5 2 3\n4 5,5 6\n", "f.xyz (line 2): the line has more than"),
+        (b"1.5 2 3\n4 5,5 6\n", "f.xyz (line 2): '5,5' does not go with the other numbers"),
         (b"east;north;height\n1.0;2.0;3.0\n", "the columns are named east, north, height"),
         (b"x;x;y;z\n1.0;2.0;3.0;4.0\n", "two columns are named x"),
+        (b"1.5 2 x\n4 5 6\n", "f.xyz (line 1): 'x' stands where a number belongs"),
+        (b"x,5;2,0;3,0\n4,5;5,0;6,0\n", "f.xyz (line 1): 'x' stands where a number belongs"),
+        (b"2\n1..5 x 3\n4 5 6\n7 8 9\n", "f.xyz (line 2): '1..5' stands where a number belongs"),
+        (b"1 2 3\n4 5.\0\0 6\n", "f.xyz (byte 10): is no plain text"),
+        (b"1 2 3\n4 5.\1\1 6\n", "f.xyz (line 2): '5.\\x01\\x01' is not a number"),
         (b"0\n1 2 3\n", "f.xyz (line 1): the count line announces 0 points"),
         (b"nan nan nan\nnan nan nan\n", "no point has finite coordinates"),
     ],
@@ -133,6 +160,18 @@ def test_refusals_name_the_line(data: bytes, message: str) -> None:
     with pytest.raises(InputError) as caught:
         text.read(data, "f.xyz")
     assert message in str(caught.value)
+
+
+def test_the_old_mark_of_the_end_is_passed_over() -> None:
+    assert len(text.read(b"1 2 3\r\n4 5 6\r\n\x1a", "a.txt").points) == 2
+
+
+def test_a_hole_of_zero_bytes_far_from_the_beginning_is_no_blank() -> None:
+    data = b"1.25 2.5 3.75\n" * 6000
+    assert len(text.read(data, "a.xyz").points) == 6000
+    place = 5500 * 14 + 6
+    with pytest.raises(InputError, match=r"f\.xyz \(byte 77006\): is no plain text"):
+        text.read(data[:place] + b"\0\0" + data[place + 2 :], "f.xyz")
 
 
 def test_write_then_read(cloud: np.ndarray) -> None:

@@ -28,6 +28,9 @@ def test_all_three_kinds() -> None:
     [
         (('"17": {result: pass', '"71": {result: pass'), 4, "is no other gauge of the recipe"),
         (("result: pass", "result: yes"), 4, "'yes' is not a result"),
+        (("at 21 degrees", '"at \\e[31m21"'), 5, "note must be at most 1000 characters that can be printed"),
+        (("TG-8", '"TG\\u202e8"'), 4, "gauge must be at most 1000 characters that can be printed"),
+        (("TG-8", "x" * 1001), 4, "gauge must be at most 1000 characters that can be printed"),
         (("result: pass", "value: 3"), 4, 'takes "result", not "value"'),
         (("value: 12.03", "value: 12,03"), 5, "unknown key"),
         (("value: 12.03", "value: nan"), 5, "'nan' is not a number"),

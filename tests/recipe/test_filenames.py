@@ -45,6 +45,9 @@ def test_matches(pattern: str, name: str, values: dict[str, str]) -> None:
         ("{part}_{serial}.*", "VH-104_7.ply\n"),
         ("{part}_{serial}.*", "VH-104_7\u202e.ply"),
         ("{part}_{serial}.*", "VH-104_7\x00.ply"),
+        ("{part}_{serial}.*", "VH-104_7\u00a08.ply"),  # a blank that looks like the usual one
+        ("{part}_{serial}.*", "VH-104_7\u30008.ply"),
+        ("{part}_{serial}.*", "VH-104_7  8.ply"),
         ("{part}_{serial}.*", "VH-104_ 7.ply"),
         ("{serial}.*", "...ply"),
         ("{serial}.*", ""),
