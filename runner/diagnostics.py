@@ -27,6 +27,15 @@ class Problem:
     """``error`` or ``warning``."""
 
 
+def printable(text: str, lines: bool = False) -> str:
+    """The text with everything that can't be printed written as an escape; with ``lines`` line feeds are kept."""
+    if text.isprintable():
+        return text
+    return "".join(
+        c if c.isprintable() or (lines and c == "\n") else c.encode("unicode_escape").decode("ascii") for c in text
+    )
+
+
 class RunnerError(Exception):
     """Base of every error that is raised on purpose. Its text is a complete message for the user."""
 
@@ -35,12 +44,13 @@ class InputError(RunnerError):
     """An input file can't be used: what, where in the file, what was expected, what to do."""
 
     def __init__(self, file: str, message: str, *, place: str = "", advice: str = "") -> None:
-        self.file = file
-        self.message = message
-        self.place = place
+        # parts of the file stand in the message: they must not act on the screen that shows it
+        self.file = printable(file)
+        self.message = printable(message, lines=True)
+        self.place = printable(place)
         self.advice = advice
-        where = f"{file} ({place})" if place else file
-        super().__init__(f"{where}: {message}" + (f" {advice}" if advice else ""))
+        where = f"{self.file} ({self.place})" if place else self.file
+        super().__init__(f"{where}: {self.message}" + (f" {advice}" if advice else ""))
 
 
 class RecipeError(RunnerError):

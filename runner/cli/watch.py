@@ -31,7 +31,7 @@ if TYPE_CHECKING:
               help="Minutes that a set of scans waits for its missing members before it is held.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(1), default=None, help="Measurements at a time (default: cores).")
 @click.option("--memory", type=click.FloatRange(0.0), default=None,
-              help="GiB that one measurement may take; 0: no limit (default: an even share).")  # fmt: skip
+              help="GiB that one measurement may take; 0: no limit (default: its share of the machine's).")  # fmt: skip
 @click.option("--time-limit", type=click.FloatRange(1.0), default=900.0, show_default=True,
               help="Seconds that one measurement may take.")  # fmt: skip
 @click.option("--cluster", default="", help="Address of a Dask scheduler that measures in place of own processes.")
@@ -58,6 +58,7 @@ def command(
     outcomes are in the ledger and the workbook. With --once it is 4 when something could not be brought to its end.
     """
     from runner.cli.show import console, errors
+    from runner.intake.apart import Apart
     from runner.intake.choose import RecipeBook
     from runner.intake.folders import Folders
     from runner.intake.health import FOLDER
@@ -77,19 +78,24 @@ def command(
         raise click.UsageError(f"There is no usable recipe in {str(recipes_folder)!r}.")
     folders = Folders(scans_folder)
     folders.make()
+    if len({path.stat().st_dev for path in (folders.incoming, folders.measuring, folders.measured, folders.held)}) > 1:
+        text = "a scan is moved between them by one rename: mount the share as the folder above them"
+        raise click.UsageError(f"The folders in {str(scans_folder)!r} lie on different file systems; {text}.")
+    if cluster and memory is not None:
+        raise click.UsageError("--memory is for own processes; a cluster's workers have limits of their own.")
     out.mkdir(parents=True, exist_ok=True)
     count = workers or usable_cores()
     settings = Settings(poll_s=poll, quiet_s=quiet_for, set_wait_s=60.0 * set_wait, workers=count)
     log = open_log(out / FOLDER, station)
     wake = Wake()
     with Ledger.open(ledger_place or out / "ledger.db") as ledger, wake.on_signals():
-        place = Station(folders, ledger, out, book.recipes, ArrayCache(), name=station)
+        place = Station(folders, ledger, out, book.recipes, ArrayCache(), name=station, broken=book.broken)
         service = Service(
             place,
             _submit(count, memory, time_limit, cluster),
             settings,
             log,
-            Upkeep(ledger, out, held=folders.held),
+            Upkeep(ledger, out, held=folders.held, write_book=Apart()),
             wake=wake,
             each=_teller(console.print),
             book=book,
@@ -126,7 +132,9 @@ def _teller(say: Callable[..., object]) -> Callable[[Done], None]:
     def tell(done: Done) -> None:
         inspection = done.inspection
         if inspection is None:
-            say(visible(f"hold    {done.file.name}: {done.reason}"), markup=False)
+            # of a scan that was filed after a stop only the folder says what became of it
+            word = "filed" if done.file.parent.name == "measured" else "hold"
+            say(visible(f"{word:7s} {done.file.name}: {done.reason}"), markup=False)
             return
         why = f": {inspection.reason}" if inspection.reason else ""
         remark = f" ({done.reason})" if done.reason else ""

@@ -102,9 +102,11 @@ class RecipeBook:
         if self.clock() - self._since < self.quiet_s:
             return False
         self._loaded = state
-        sound, self.broken = load_recipes(self.folder)
-        self.recipes.clear()  # the same mapping, which others hold
+        sound, broken = load_recipes(self.folder)
+        self.recipes.clear()  # the same mappings, which others hold
         self.recipes.update(sound)
+        self.broken.clear()
+        self.broken.update(broken)
         return True
 
     def _state(self) -> dict[Path, tuple[int, int]]:

@@ -38,11 +38,12 @@ class Work:
     part: str = ""
     serial: str = ""
     job: Job | None = None
-    """What is to be measured, until there is a place for it."""
+    """What is to be measured, until it is given to a process."""
     submitted: bool = False
     retry_at: float = 0.0
     """When it is tried again; 0 when it need not wait."""
     pause_s: float = 0.0
+    """The last pause; 0 when nothing kept it from its end so far."""
     faults: int = 0
     verdict: Hold | None = None
     """Decided by the measuring process: it can't be measured."""
@@ -50,6 +51,8 @@ class Work:
     """A claimed file that changed, and since when it looks like this."""
     inspection: Inspection | None = None
     remark: str = ""
+    seconds: float = 0.0
+    """What measuring took."""
 
 
 class Desk:
@@ -79,6 +82,8 @@ class Desk:
         self._stuck = stuck
         self._clock = clock
         self._work: dict[str, Work] = {}
+        self.closing = False
+        """Set when the service was asked to stop: what is not being measured yet is left for the next start."""
 
     def __len__(self) -> int:
         return len(self._work)
@@ -104,13 +109,16 @@ class Desk:
 
     def free(self) -> int:
         """How many more scans can be measured now: a claim that waits for a process takes its place."""
-        waiting = sum(not work.submitted and not work.pause_s for work in self._work.values())
+        waiting = sum(not w.submitted and (w.job is not None or not w.pause_s) for w in self._work.values())
         return self._submit.capacity() - waiting
 
     def next_in(self) -> float | None:
         """Seconds until something is due to be tried again; None when nothing is."""
-        waits = [w.retry_at - self._clock() for w in self._work.values() if not w.submitted and w.job is None]
-        return max(0.0, min(waits)) if waits else None
+        now = self._clock()
+        # a job whose time has come waits for a process, which rings when it is free
+        waiting = [w for w in self._work.values() if not w.submitted and (w.job is None or w.retry_at > now)]
+        waits = [w.retry_at - now for w in waiting]
+        return max(0.0, min(waits)) if waits and not self.closing else None
 
     def measuring(self) -> tuple[InHand, ...]:
         """What is being measured."""
@@ -127,7 +135,7 @@ class Desk:
     def release(self) -> None:
         """Leave everything as it is for the next start; being stopped on purpose is not the scans' fault."""
         for work in self._work.values():
-            if work.submitted:
+            if work.submitted or work.job is not None:
                 _does_not_count(work)
 
     # one claim
@@ -146,13 +154,15 @@ class Desk:
         except Exception as error:
             return self._own_fault(work, error)
         self._troubles.note(work.claim.name, "")
-        work.pause_s = work.retry_at = 0.0
+        work.retry_at = 0.0
+        if not work.submitted:  # or else what the process answers tells whether the trouble is over
+            work.pause_s = 0.0
         return True
 
     def _next(self, work: Work) -> bool:
         claim, station = work.claim, self.station
         if claim.note.filing is None:
-            if work.job is not None:
+            if work.job is not None and work.verdict is None:
                 return self._give(work, work.job)
             if work.rested is not None and not self._rests(work):
                 return False
@@ -165,11 +175,13 @@ class Desk:
                     self._note_hold(work, found)
                 else:
                     work.inspection, work.remark = found
+            elif self.closing:
+                return False
             else:
                 decision = process.decide(claim, station)
                 if isinstance(decision, Job):
                     work.job = decision
-                    return self._give(work, decision) or True
+                    return self._give(work, decision)
                 if isinstance(decision, Hold):
                     self._note_hold(work, decision)
                 else:
@@ -182,13 +194,15 @@ class Desk:
 
     def _give(self, work: Work, job: Job) -> bool:
         """Have it measured as soon as there is a place."""
-        if self._submit.capacity() <= 0:
+        if self.closing or self._submit.capacity() <= 0:
             return False
         work.part = self.station.recipes[job.recipe].part.number if job.recipe in self.station.recipes else ""
         work.serial = job.identity.serial
-        work.job = None
-        self._submit.submit(job)
-        work.submitted = True
+        try:
+            self._submit.submit(job)
+        except OSError as error:  # no further process, or no memory for one: the job waits
+            return self._later(work, f"nothing can be given to be measured: {error.strerror or error}")
+        work.job, work.submitted = None, True
         return True
 
     def _answered(self, answer: Finished) -> None:
@@ -196,10 +210,12 @@ class Desk:
         if work is None or not work.submitted:
             return
         work.submitted = False
+        work.seconds = answer.seconds
         if answer.trouble:
             _does_not_count(work)
             self._later(work, answer.trouble)
             return
+        work.pause_s = 0.0
         if answer.fault:
             self._log.event("measure.fault", files=list(work.claim.note.files), fault=answer.fault)
             work.verdict = Hold(answer.fault, answer.advice or ASK)
@@ -217,9 +233,8 @@ class Desk:
         if strangers:
             self._stuck(claim.name, f"holds {', '.join(map(shown, strangers))}, which no service put there")
         assert claim.note.filing is not None
-        remark = work.remark or (
-            "" if found is not None else "filed after a stop: " + "; ".join(claim.note.filing.reason)
-        )
+        after_stop = "; ".join(("filed after a stop", *claim.note.filing.reason))
+        remark = work.remark or ("" if found is not None else after_stop)
         self._log.event(
             "scan.filed",
             claim=claim.name,
@@ -229,6 +244,7 @@ class Desk:
             serial=found.serial if found else "",
             outcome=str(found.outcome) if found else "",
             reason=remark or (found.reason if found else ""),
+            seconds=work.seconds,
         )
         self._each(Done(filed[0], found, remark))
 
@@ -255,6 +271,7 @@ class Desk:
         self._log.event("scan.grew", files=list(work.claim.note.files), claim=work.claim.name)
         try:
             filing.clear_work(self.station.out, work.claim, "stage.clear")
+            _does_not_count(work)
             work.rested = (work.claim.state(), self._clock())
         except OSError as error:
             return self._later(work, str(error))

@@ -17,12 +17,14 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
 
+from runner.intake.lock import FileLock
 from runner.ledger.store import utc_now
 from runner.pipeline.identity import safe_name
 
 MOST_BYTES = 5_000_000
 KEPT = 5
 """Rotated files kept beside the newest."""
+MOST_LOGS = 64
 LONGEST = 2_000
 """Characters of one text; the rest is cut, and said so."""
 MOST_MEMBERS = 100
@@ -39,8 +41,11 @@ class Log:
         *,
         clock: Callable[[], str] = utc_now,
         tell: Callable[[str], object] = lambda text: sys.stderr.write(text + "\n"),
+        lock: FileLock | None = None,
     ) -> None:
+        """``lock`` is given up when the log is closed."""
         self._handler = handler
+        self._lock = lock
         self._station = station
         self._clock = clock
         self._tell = tell
@@ -69,6 +74,8 @@ class Log:
             self._handler.close()
         except Exception as error:
             self._count(error)
+        if self._lock is not None:
+            self._lock.release()
 
     def _write(self, name: str, fields: Mapping[str, object]) -> None:
         line = line_of(self._clock(), self._station, name, fields)
@@ -103,14 +110,30 @@ def open_log(
     clock: Callable[[], str] = utc_now,
     tell: Callable[[str], object] = lambda text: sys.stderr.write(text + "\n"),
 ) -> Log:
-    """Open the log of a station, ``<folder>/<station>.log``; a folder that can't be written is told, not raised."""
-    path = folder / f"{safe_name(station)}.log"
+    """Open the log of a station, ``<folder>/<station>.log``; a folder that can't be written is told, not raised.
+
+    Two services of one name have a file each (``<station>.2.log``): one may not rotate what the other writes.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         tell(f"runner: the log folder can't be made ({error}); the service goes on without a log.")
+    path, lock = _own_file(folder, safe_name(station))
     handler = RotatingFileHandler(path, maxBytes=most_bytes, backupCount=kept, encoding="ascii", delay=True)
-    return Log(handler, station, clock=clock, tell=tell)
+    return Log(handler, station, clock=clock, tell=tell, lock=lock)
+
+
+def _own_file(folder: Path, stem: str) -> tuple[Path, FileLock | None]:
+    """The first log file of this name that no living service writes; without locks, the first."""
+    for count in range(1, MOST_LOGS + 1):
+        name = stem if count == 1 else f"{stem}.{count}"
+        lock = FileLock(folder / f".{name}.log.lock")
+        try:
+            if lock.take():
+                return folder / f"{name}.log", lock
+        except OSError:
+            break
+    return folder / f"{stem}.log", None
 
 
 def line_of(time: str, station: str, name: str, fields: Mapping[str, object]) -> str:

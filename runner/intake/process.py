@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from runner.intake.folders import ENTRIES_SUFFIX, LONGEST_BYTES, Folders, is_pla
 from runner.intake.job import Job, Plans
 from runner.intake.piece import PieceFile, read_piece
 from runner.intake.steps import at
+from runner.ledger.errors import OtherPieceError
 from runner.ledger.store import Ledger
 from runner.nominal.cache import ArrayCache
 from runner.pipeline.identity import Identity
@@ -31,6 +32,8 @@ from runner.recipe.schema import Recipe
 from runner.records import Inspection, Outcome
 from runner.report.json_report import read_json
 
+HASH_BYTES = 8 << 20
+"""Read at a time; after each, the service may show that it lives."""
 MOST_TRIES = 5
 """A scan that was in hand each time when the service died is held after so many: it may be what kills it."""
 RENAME = "Rename the file to the pattern of its recipe and drop it again."
@@ -50,6 +53,10 @@ class Station:
     plans: Plans = field(default_factory=Plans)
     """Used when measuring happens in the service's own process."""
     most_tries: int = MOST_TRIES
+    broken: Mapping[Path, str] = field(default_factory=dict)
+    """Recipes that can't be used now, and why."""
+    alive: Callable[[], object] = lambda: None
+    """Called now and then during what takes long."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +96,7 @@ def decide(claim: Claim, station: Station) -> Job | Hold | Inspection:
     if long:
         text = f"{shown(long[0])} leaves no room for the names of the files beside it"
         return Hold(text, "Give it a shorter name and drop it again.")
-    chosen = _chosen(claim.scans, station.recipes)
+    chosen = _chosen(claim.scans, station)
     if isinstance(chosen, Hold):
         return chosen
     path, identity = chosen
@@ -108,7 +115,7 @@ def decide(claim: Claim, station: Station) -> Job | Hold | Inspection:
     hashes: dict[Path, str] = {}
     for scan in scans:
         try:
-            hashes[scan] = _hash(scan)
+            hashes[scan] = _hash(scan, station.alive)
         except PermissionError:
             return Hold(f"{shown(scan.name)} can't be read: permission denied", "Give the runner's user the right to.")
     other = _of_another_piece(hashes.values(), recipe.part.number, identity, station.ledger)
@@ -154,15 +161,17 @@ def commit(claim: Claim, staged: Path, station: Station) -> tuple[Inspection, st
     else:
         order = {scan.name: i for i, scan in enumerate(inspection.scans)}
         paths = sorted(claim.scans, key=lambda path: order.get(path.name, 0))
-        same = set_hash(paths) == inspection.provenance.scan_set_sha256
+        if not all(map(is_plain, paths)):
+            raise GrewAgain(claim.title)  # one was taken away, which is said when it is decided anew
+        hashes = {path: _hash(path, station.alive) for path in paths}
+        same = set_hash(paths, hashes) == inspection.provenance.scan_set_sha256
     if not same:
         raise GrewAgain(claim.title)
-    identity = Identity(inspection.serial, inspection.lot)
-    other = _of_another_piece([s.sha256 for s in inspection.scans], inspection.part_number, identity, station.ledger)
-    if other is not None:
-        return other
-    with at("ledger.commit"):
-        entry = station.ledger.record(inspection)
+    try:
+        with at("ledger.commit"):
+            entry = station.ledger.record(inspection, of_one_piece=True)
+    except OtherPieceError as error:  # while this one was measured, or by another service at the same time
+        return _as_another(error.found, inspection.part_number, Identity(inspection.serial, inspection.lot))
     if json.loads(entry.text)["id"] == inspection.id:
         file_measured(claim, station, inspection, inspection.id)
         return inspection, ""
@@ -201,7 +210,7 @@ def identify(path: Path, recipes: Mapping[Path, Recipe]) -> tuple[Path, Identity
     return piece if isinstance(piece, str) else choose(path.name, recipes, piece)
 
 
-def _chosen(scans: Sequence[Path], recipes: Mapping[Path, Recipe]) -> tuple[Path, Identity] | Hold:
+def _chosen(scans: Sequence[Path], station: Station) -> tuple[Path, Identity] | Hold:
     """Recipe and piece of all files of a claim."""
     path: Path | None = None
     identity: Identity | None = None
@@ -209,8 +218,10 @@ def _chosen(scans: Sequence[Path], recipes: Mapping[Path, Recipe]) -> tuple[Path
         piece = read_piece(scan)
         if isinstance(piece, str):
             return Hold(piece, "Correct the piece file and drop both again.")
-        chosen = choose(scan.name, recipes, piece)
+        chosen = choose(scan.name, station.recipes, piece)
         if isinstance(chosen, str):
+            if station.broken:
+                chosen += f"; left out, because not usable now: {', '.join(path.name for path in station.broken)}"
             contradicts = piece != PieceFile() and "piece file" in chosen
             return Hold(chosen, "Correct the piece file or the name and drop both again." if contradicts else RENAME)
         if identity is None:
@@ -242,16 +253,24 @@ def _of_another_piece(hashes: Iterable[str], part: str, identity: Identity, ledg
     """Whether these bytes were measured as another piece; nobody can tell then which of the two they show."""
     for sha256 in hashes:
         for found in ledger.same_scan(sha256):
-            if (found.part_number, found.lot, found.serial) == (part, identity.lot, identity.serial):
-                continue
-            what = f"serial {found.serial!r}"
-            if found.serial == identity.serial:
-                what += f", lot {found.lot!r}" if found.part_number == part else f" of part {found.part_number!r}"
-            text = f"the same bytes were already measured as {what}"
-            return Hold(text, "Find out which piece this scan shows; scan the other piece again.")
+            if (found.part_number, found.lot, found.serial) != (part, identity.lot, identity.serial):
+                return _as_another(found, part, identity)
     return None
 
 
-def _hash(path: Path) -> str:
+def _as_another(found: Inspection, part: str, identity: Identity) -> Hold:
+    """The hold of a scan whose bytes were measured as another piece."""
+    what = f"serial {found.serial!r}"
+    if found.serial == identity.serial:
+        what += f", lot {found.lot!r}" if found.part_number == part else f" of part {found.part_number!r}"
+    text = f"the same bytes were already measured as {what}"
+    return Hold(text, "Find out which piece this scan shows; scan the other piece again.")
+
+
+def _hash(path: Path, alive: Callable[[], object]) -> str:
+    digest = hashlib.sha256()
     with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        while block := stream.read(HASH_BYTES):
+            digest.update(block)
+            alive()
+    return digest.hexdigest()

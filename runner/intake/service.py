@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import platform
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from runner.intake.choose import RecipeBook
 from runner.intake.claim import open_claim, take
 from runner.intake.desk import FIRST_PAUSE_S, Desk
 from runner.intake.folders import listing, shown
-from runner.intake.health import FOLDER, Health, State, WaitingSet, write_health
+from runner.intake.health import FOLDER, Health, State, WaitingSet, read_health, write_health
 from runner.intake.process import Done, Station
 from runner.intake.sets import Waiting
 from runner.intake.settle import Settling
@@ -95,6 +96,7 @@ class Service:
             stuck=self._explain_not,
             clock=clock,
         )
+        station.alive = lambda: self._write_health(State.STOPPING if self.wake.stops else State.RUNNING)
         self._settling = Settling(settings.quiet_s, settings.patience_s, clock)
         self._waiting = Waiting(settings.set_wait_s)
         self._sets: tuple[WaitingSet, ...] = ()
@@ -102,12 +104,14 @@ class Service:
         self._queue = 0
         self._listed_at = self._looked_at = self._beat_at = -1e9
         self._moved_at = clock()
-        self._unexplained: set[str] = set()
+        self._unexplained: dict[str, tuple[str, ...]] = {}
+        """Claims that nobody can explain, with the names that lay in them: once these change, they are tried again."""
         self._first: set[Path] | None = None
         """``once``: what lay there at the first look."""
         self._later: set[Path] = set()
         self._once = False
         self._started_utc = utc_now()
+        self._incoming = str(station.folders.incoming.absolute())
 
     def run(self, *, once: bool = False) -> list[Done]:
         """Work until asked to stop, or (``once``) until what lies there now is done; return what became of it."""
@@ -117,6 +121,9 @@ class Service:
         self._once = once
         self.troubles.note("locks", problem)
         swept = sweep_temporaries(out / FOLDER)
+        for beat in read_health(out / FOLDER):
+            if beat.folder == self._incoming:
+                self._waiting.remember(beat.sets)
         self._log.event("service.start", pid=os.getpid(), host=platform.node(), slot=slot.name, swept=list(swept))
         try:
             self._write_health(State.RUNNING)
@@ -133,21 +140,40 @@ class Service:
     def _over(self, once: bool) -> bool:
         if self.wake.stops:
             return self.wake.stops > 1 or not self._desk.measuring()
-        if not once or self._desk.measuring() or self._first is None:
+        if not once or self._desk.measuring():
             return False
-        rest = any(path.exists() for path in self._first - self._later) or len(self._desk) > 0
-        if not rest and all(path.name in self._unexplained for path in claim_folders(self._slot)):
+        if not self.left and all(path.name in self._unexplained for path in claim_folders(self._slot)):
             return True
         patience = max(self.settings.once_patience_s, 1.0 + self._settling.patience_s)
         return self._clock() - self._moved_at > patience
 
     def _turn(self, once: bool) -> bool:
         """Do everything that can be done now; True when something moved."""
-        moved = self._look_around()
-        moved |= self._desk.turn()
+        if self.wake.stops and not self._desk.closing:
+            self._desk.closing = True
+            self._log.event("service.stopping", signals=self.wake.stops, in_hand=self._desk.titles())
+        moved = self._guarded("look around", self._look_around)
+        moved |= self._guarded("desk", self._desk.turn)
         if not self.wake.stops:
-            moved |= self._look(once)
+            moved |= self._guarded("look", lambda: self._look(once))
+        self._guarded("documents", self._keep_up)
+        return moved
+
+    def _keep_up(self) -> bool:
         self._upkeep.work(idle=not len(self._desk) and not self._queue)
+        self.troubles.note_all("documents", self._upkeep.trouble())
+        return False
+
+    def _guarded(self, about: str, act: Callable[[], bool]) -> bool:
+        """Go on after a fault of this program: it is told, and everything else is still done."""
+        try:
+            moved = act()
+        except Exception as error:
+            text = f"a fault of the program ({about}): {type(error).__name__}: {error}"
+            if self.troubles.note(f"fault {about}", text):
+                self._log.event("fault", about=about, trace=traceback.format_exc())
+            return False
+        self.troubles.note(f"fault {about}", "")
         return moved
 
     def _pause(self) -> float:
@@ -180,7 +206,6 @@ class Service:
             found = self._waiting.sort(self._settling.look(files), files, self.station.recipes)
         except OSError as error:
             self.troubles.note("incoming", f"the incoming folder can't be read: {error.strerror or error}")
-            self._first = set() if self._first is None else self._first
             return False
         lacking = [f"{shown(name)}: {why}" for name, why in self._settling.unsettled().items()]
         self.troubles.note("incoming", "; ".join((*seen.passed_over, *lacking)))
@@ -238,6 +263,7 @@ class Service:
                     self._log.event("claim.adopted", claim=path.name)
                 for path in adopt_dead(folders.measuring, slot, out):
                     self._log.event("claim.adopted", claim=path.name)
+                self._forget_explained(slot.folder)
                 for path in claim_folders(slot):
                     moved |= self._open(path)
             self.troubles.note("strange", "; ".join((*unexplained(folders.measuring), *stale(folders, out))))
@@ -264,9 +290,16 @@ class Service:
 
     def _explain_not(self, name: str, text: str) -> None:
         """Surface what can't be explained; it is left as it is."""
-        self._unexplained.add(name)
+        self._unexplained[name] = _names(self._slot.folder / name)
         text = f"measuring/{self._slot.name}/{name} {text}: it is not touched; look at it and move it away"
         self.troubles.note(f"unexplained {name}", text)
+
+    def _forget_explained(self, slot: Path) -> None:
+        """A person moved something: what is gone is no trouble any more, and what is there is looked at anew."""
+        for name, before in list(self._unexplained.items()):
+            if _names(slot / name) != before:
+                del self._unexplained[name]
+                self.troubles.note(f"unexplained {name}", "")
 
     # telling
 
@@ -293,6 +326,7 @@ class Service:
             sets=self._sets,
             trouble=self.trouble(),
             workers=self.settings.workers,
+            folder=self._incoming,
         )
         try:
             with at("health.write"):
@@ -303,12 +337,17 @@ class Service:
 
     @property
     def left(self) -> list[str]:
-        """Claims that are not at their end, for people."""
-        return self._desk.titles()
+        """What is not at its end, for people: claims, and what a single run saw, or could not see, in the folder."""
+        if not self._once:
+            return self._desk.titles()
+        if self._first is None:
+            return [str(self.station.folders.incoming), *self._desk.titles()]
+        unclaimed = sorted(shown(path.name) for path in self._first - self._later if path.exists())
+        return [*unclaimed, *self._desk.titles()]
 
     def trouble(self) -> tuple[str, ...]:
         """What is not as it should be, one sentence each."""
-        return (*self.troubles.texts(), *self._upkeep.trouble())
+        return self.troubles.texts()
 
     def _stop(self) -> None:
         """End: documents up to date, last word, lock given up. At the second signal only the last two."""
@@ -317,8 +356,19 @@ class Service:
         if self.wake.stops < 2:
             with at("documents.write"):
                 self._upkeep.finish()
+            self.troubles.note_all("documents", self._upkeep.trouble())
+        else:
+            self._upkeep.leave()
         self._beat_at = -1e9
         self._write_health(State.STOPPED)
         self._log.event("service.stop", left=self._desk.titles(), signals=self.wake.stops)
         self._slot.close()
         self.wake.close()
+
+
+def _names(folder: Path) -> tuple[str, ...]:
+    """What lies in a folder; nothing when it is gone."""
+    try:
+        return tuple(sorted(path.name for path in folder.iterdir()))
+    except OSError:
+        return ()

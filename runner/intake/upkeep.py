@@ -18,6 +18,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 
+from runner.intake.apart import Apart
 from runner.intake.board import board_now
 from runner.intake.debounce import Debounce
 from runner.intake.health import FOLDER, NOTES
@@ -60,6 +61,8 @@ class Upkeep:
             Seconds between two boards when nothing new is in the ledger.
         background
             False: ``work`` writes before it returns (for tests and ``--once``).
+        write_book
+            How a workbook is written; a service that lives long gives ``Apart``.
         """
         self._ledger = ledger
         self._out = out
@@ -113,6 +116,12 @@ class Upkeep:
         for part in self._debounce.pending():
             self._book(part)
         self._board(self._clock())
+
+    def leave(self) -> None:
+        """Stop at once: what is behind is written after the next start."""
+        self._stopping = True
+        if isinstance(self._write_book, Apart):
+            self._write_book.kill()
 
     def trouble(self) -> tuple[str, ...]:
         """What can't be brought up to date, one sentence each."""

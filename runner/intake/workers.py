@@ -52,6 +52,7 @@ class Workers:
         time_limit_s: float = 900.0,
         measure: str = MEASURE,
         cores: int | None = None,
+        start_s: float = START_S,
     ) -> None:
         """``memory_bytes`` for each measurement; None: an even share of the machine's, 0: no limit."""
         cores = cores or usable_cores()
@@ -59,6 +60,7 @@ class Workers:
         self._threads = max(1, cores // self.count)
         self._memory = default_memory(self.count) if memory_bytes is None else memory_bytes
         self._time_limit_s = time_limit_s
+        self._start_s = start_s
         self._measure = measure
         self._context = get_context("spawn")
         self._workers: list[_Worker] = []
@@ -160,12 +162,14 @@ class Workers:
         if worker.job is None:
             return
         spent = time.monotonic() - worker.since
-        limit = self._time_limit_s if worker.started else START_S
+        limit = self._time_limit_s if worker.started else self._start_s
         used = resident_bytes(worker.process.pid or 0)
-        if spent > limit:
+        if spent > limit and not worker.started:
+            self._lost(worker, f"was not ready within {limit:g} s")
+        elif spent > limit:
             text = f"measuring took longer than {limit:g} s and was ended"
             self._lost(worker, text, TIME_ADVICE)
-        elif self._memory and used > self._memory + LEAST_MEMORY:
+        elif worker.started and self._memory and used > self._memory + LEAST_MEMORY:
             text = f"it takes more than {self._memory / 2**30:.1f} GiB of memory and was ended"
             self._lost(worker, text, MEMORY_ADVICE)
 
@@ -174,6 +178,10 @@ class Workers:
         job = worker.job
         number = self._bury(worker)
         if job is None:
+            return
+        if not worker.started:  # the scan was not looked at: it is not to blame
+            text = f"a measuring process {text or f'died while it started ({_ending(number)})'}"
+            self._ready.append(Finished(job.claim, trouble=text))
             return
         if not text:
             text, advice = f"the measuring process died ({_ending(number)})", ASK

@@ -8,10 +8,20 @@ from contextlib import contextmanager
 from sqlalchemy import exc
 
 from runner.diagnostics import RunnerError
+from runner.records import Inspection
 
 
 class LedgerError(RunnerError):
     """The ledger could not be read or written. Nothing was changed."""
+
+
+class OtherPieceError(LedgerError):
+    """A scan of this inspection was filed as another piece. Nothing was changed."""
+
+    def __init__(self, text: str, found: Inspection) -> None:
+        super().__init__(text)
+        self.found = found
+        """The valid inspection that has the same bytes, its serial as corrected."""
 
 
 @contextmanager

@@ -24,7 +24,7 @@ from runner.ledger.entries import (
     Void,
     problem_of,
 )
-from runner.ledger.errors import LedgerError, explained
+from runner.ledger.errors import LedgerError, OtherPieceError, explained
 from runner.ledger.index import index_row, original, plain, scan_rows, subject_row
 from runner.ledger.migrate import upgrade
 from runner.ledger.reading import attempts, entries_at, entry_of, entry_record, inspection_of, of_piece, states
@@ -69,6 +69,11 @@ class Ledger:
             raise
         return cls(engine, place, clock)
 
+    @property
+    def address(self) -> str:
+        """What opens the same ledger in another process; may hold a password, so it is not for messages."""
+        return self._engine.url.render_as_string(hide_password=False)
+
     def close(self) -> None:
         """Give back the database connections."""
         self._engine.dispose()
@@ -83,15 +88,20 @@ class Ledger:
 
     # writing
 
-    def record(self, inspection: Inspection) -> Entry:
+    def record(self, inspection: Inspection, *, of_one_piece: bool = False) -> Entry:
         """Append an inspection. The same one again (scan set, recipe, piece; not void) gives the entry there is.
 
         Raises
         ------
+        OtherPieceError
+            With ``of_one_piece``: when one of its scans was filed as another piece. It is looked up in the same
+            transaction, so that of two services that measure the same bytes at the same time only one is let.
         LedgerError
             When the id is taken by a different inspection, or the database can't be written.
         """
         with explained(self.place), writing(self._engine) as connection:
+            if of_one_piece:
+                self._refuse_other_piece(connection, inspection)
             entry, _ = self._record(connection, inspection)
             return entry
 
@@ -129,6 +139,13 @@ class Ledger:
         if inspection.scans:
             connection.execute(inspection_scans.insert(), scan_rows(entry.sequence, data))
         return entry, True
+
+    def _refuse_other_piece(self, connection: sa.Connection, inspection: Inspection) -> None:
+        mine = inspection.part_number, inspection.lot, inspection.serial
+        for scan in inspection.scans:
+            for found in self._same_scan(connection, scan.sha256):
+                if found.id != inspection.id and (found.part_number, found.lot, found.serial) != mine:
+                    raise OtherPieceError(f"{scan.name} was filed as serial {found.serial!r}", found)
 
     def append(self, record: EntryRecord) -> Entry:
         """Append a decision, void, correction, release, scanner check or replay.
@@ -218,9 +235,12 @@ class Ledger:
         The caller holds a scan whose bytes were already filed under another serial.
         """
         with explained(self.place), reading(self._engine) as connection:
-            chosen = sa.select(inspection_scans.c.sequence).where(inspection_scans.c.sha256 == scan_sha256)
-            valid = [s for s in states(connection, inspections.c.sequence.in_(chosen)) if not s.void]
-            return [attempt.inspection for attempt in attempts(connection, valid)]
+            return self._same_scan(connection, scan_sha256)
+
+    def _same_scan(self, connection: sa.Connection, scan_sha256: str) -> list[Inspection]:
+        chosen = sa.select(inspection_scans.c.sequence).where(inspection_scans.c.sha256 == scan_sha256)
+        valid = [s for s in states(connection, inspections.c.sequence.in_(chosen)) if not s.void]
+        return [attempt.inspection for attempt in attempts(connection, valid)]
 
     def inspections(
         self, part: str | None = None, lot: str | None = None, serial: str | None = None

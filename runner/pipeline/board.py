@@ -15,6 +15,7 @@ from runner.records import Outcome
 from runner.report.atomic import Written, write_bytes
 from runner.report.board import board_html
 from runner.report.board_data import BoardData, BoardPart, BoardStation, BoardTask
+from runner.report.text import strange_letters
 
 LAST = 18
 """Parts on the board."""
@@ -149,18 +150,6 @@ def _part(one: Latest) -> BoardPart:
         attempt=one.number,
         counts=one.standing or one.waits,
     )
-
-
-def strange_letters(serial: str) -> str:
-    """Letters and digits outside ASCII, with their codes: they may only look like those of another serial.
-
-    Examples
-    --------
-    >>> strange_letters("\u0410-17")
-    'А (U+0410)'
-    """
-    found = dict.fromkeys(c for c in serial if not c.isascii() and c.isalnum())
-    return ", ".join(f"{c} (U+{ord(c):04X})" for c in list(found)[:4]) + (" ..." if len(found) > 4 else "")
 
 
 def _task(one: Latest, out: Path) -> BoardTask:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -65,7 +67,9 @@ def workbook_path(part_number: str, out: Path) -> Path:
     return out / f"{name}.xlsx"
 
 
-def write_workbook(ledger: Ledger, part_number: str, out: Path) -> Written:
+def write_workbook(
+    ledger: Ledger, part_number: str, out: Path, *, rename: Callable[[Path, Path], object] = os.replace
+) -> Written:
     """Write the workbook of one part number from the ledger, and from nothing else."""
-    path = workbook_path(part_number, out)
-    return write_workbook_file(path, ledger.standing(part_number), head_hash=ledger.head_hash(), pictures_root=out)
+    path, pieces = workbook_path(part_number, out), ledger.standing(part_number)
+    return write_workbook_file(path, pieces, head_hash=ledger.head_hash(), pictures_root=out, rename=rename)

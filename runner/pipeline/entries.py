@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,13 +25,17 @@ def entries_file(scan: Path) -> Path:
 
 def read_entries(path: Path, plan: MeasurePlan) -> dict[str, Entry]:
     """Read the entries for one part; ``InputError`` with all problems when the file is not sound."""
-    kinds = {c.id: c.entered.get("kind", "") for c in plan.characteristics if c.kind == "other gauge"}
     try:
-        if path.stat().st_size > MOST_BYTES:
+        status = path.lstat()
+        if not stat.S_ISREG(status.st_mode):
+            # a pipe would be waited on for ever; a link may point at anything
+            raise InputError(path.name, "is a link, a pipe or a folder, not a file.", advice="Give the file itself.")
+        if status.st_size > MOST_BYTES:
             raise InputError(path.name, f"is over {MOST_BYTES} bytes; entries are a few lines.")
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(path.name, f"can't be read as text: {error}") from None
+    kinds = {c.id: c.entered.get("kind", "") for c in plan.characteristics if c.kind == "other gauge"}
     found, problems = parse_entries(text, path.name, kinds)
     if problems:
         raise InputError(

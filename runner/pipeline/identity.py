@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import PurePath
 
 from runner.recipe.filenames import match
 from runner.recipe.schema import Recipe
+
+_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\.|$)", re.IGNORECASE)
+"""Names that Windows keeps for devices, whatever ending they have (from its documentation)."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,9 @@ def safe_name(text: str, longest: int = 80) -> str:
     Everything else becomes ``_``; different texts may give the same name, so add a hash where that matters.
     """
     kept = "".join(c if (c.isascii() and (c.isalnum() or c in "-_.")) else "_" for c in text)
-    return kept.strip(".")[:longest] or "_"
+    # no point at either end: one hides a file, the other is dropped by some systems
+    kept = kept.strip(".")[:longest].rstrip(".") or "_"
+    return f"_{kept[: longest - 1]}".rstrip(".") if _DEVICE.match(kept) else kept
 
 
 def identify(recipe: Recipe, file_name: str, *, serial: str = "", lot: str = "", operator: str = "") -> Identity:

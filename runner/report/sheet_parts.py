@@ -9,7 +9,7 @@ from openpyxl.utils import get_column_letter
 from runner.records import Outcome, Result, Verdict
 from runner.report.sheet_kit import Kit, Look, lines_needed, merge, number_format, set_print, set_widths
 from runner.report.tables import Column, PartTable, Row, shown_decimals
-from runner.report.text import CAUTION, visible
+from runner.report.text import CAUTION, strange_letters, visible
 
 LEAD = ("Serial", "Outcome", "Lot", "Attempt", "Measured, UTC", "Recipe", "Why", "What to do")
 LEAD_WIDTHS = (15.0, 8.5, 8.0, 7.5, 15.0, 8.5, 26.0, 22.0)
@@ -124,8 +124,9 @@ def _write_row(kit: Kit, sheet: Any, row: Row, columns: tuple[Column, ...]) -> N
 
 
 def why_text(row: Row) -> str:
-    """The inspection's reason, then what later entries say about it."""
-    parts = [row.attempt.inspection.reason, *row.attempt.notes]
+    """The inspection's reason, then what later entries say about it, and letters that may pass for others."""
+    strange = strange_letters(row.attempt.inspection.serial)
+    parts = [row.attempt.inspection.reason, *row.attempt.notes, f"serial holds {strange}" if strange else ""]
     return "\n".join(part for part in parts if part)
 
 

@@ -75,6 +75,20 @@ def overlap_text(overlap: OverlapRecord) -> str:
     return text + (f"; {overlap.note}" if overlap.note else "")
 
 
+def strange_letters(text: str) -> str:
+    """Signs outside ASCII, with their codes: they may only look like those of another serial.
+
+    What can't be seen at all is not among them; ``visible`` shows its code in place.
+
+    Examples
+    --------
+    >>> strange_letters("\u0410-17")
+    'А (U+0410)'
+    """
+    found = dict.fromkeys(c for c in text if not c.isascii() and c.isprintable())
+    return ", ".join(f"{c} (U+{ord(c):04X})" for c in list(found)[:4]) + (" ..." if len(found) > 4 else "")
+
+
 def looks_like_formula(text: str) -> bool:
     """Whether a spreadsheet program may take the text for a formula when it is typed or imported."""
     return text.lstrip(" ")[:1] in ("=", "+", "-", "@", "\t", "\r", "\u2409", "\u240d") and text != "-"

@@ -1,12 +1,15 @@
 """The commands as a user runs them: statuses, files, messages."""
 
 import json
+import tempfile
 from pathlib import Path
 
 import jsonschema
 import pytest
 
 from runner.cli import app as cli
+from runner.cli.watch import _teller
+from runner.intake.process import Done
 from runner.records_io import inspection_schema
 from tests.pipeline.conftest import ENTRIES, Bench, bench, scan_of, write_block
 
@@ -107,3 +110,33 @@ def test_watch_once_with_nothing_to_do(bench: Bench, tmp_path: Path, capsys: pyt
     assert (
         run("watch", "--once", "--recipes", tmp_path, "--scans", tmp_path / "s", "--out", tmp_path / "o") == cli.USAGE
     )
+
+
+def test_watch_refuses_folders_between_which_no_file_can_be_renamed(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    elsewhere = Path("/dev/shm")
+    if not elsewhere.is_dir() or elsewhere.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("there is no second file system here")
+    with tempfile.TemporaryDirectory(dir=elsewhere) as share:
+        (tmp_path / "scans").mkdir()
+        (tmp_path / "scans" / "incoming").symlink_to(share)
+        arguments = ("--scans", tmp_path / "scans", "--recipes", bench.folder, "--out", tmp_path / "out")
+        assert run("watch", "--once", *arguments) == cli.USAGE
+    assert "different file systems" in capsys.readouterr().err
+
+
+def test_watch_refuses_a_limit_that_nothing_would_keep(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ("--scans", tmp_path / "scans", "--recipes", bench.folder, "--out", tmp_path / "out")
+    assert run("watch", "--cluster", "tcp://127.0.0.1:9", "--memory", 2, *arguments) == cli.USAGE
+    assert "limits of their own" in capsys.readouterr().err
+
+
+def test_a_measured_scan_that_was_filed_after_a_stop_is_not_called_a_hold() -> None:
+    said: list[str] = []
+    tell = _teller(lambda text, **how: said.append(text))
+    for folder in ("measured", "held"):
+        tell(Done(Path("scans") / folder / "AB-1_1.ply", None, "filed after a stop"))
+    assert said == ["filed   AB-1_1.ply: filed after a stop", "hold    AB-1_1.ply: filed after a stop"]

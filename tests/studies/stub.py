@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import random
+import re
 import struct
 import zlib
 from collections import Counter
@@ -15,11 +16,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from runner.intake.apart import Apart
 from runner.intake.choose import load_recipes
 from runner.intake.folders import COMPANIONS, REASON_SUFFIX, Folders
 from runner.intake.health import FOLDER
 from runner.intake.job import Finished, Job
-from runner.intake.log import open_log
+from runner.intake.log import KEPT, open_log
 from runner.intake.process import Done, Station
 from runner.intake.service import Service, Settings
 from runner.intake.slot import OWNER
@@ -29,6 +31,7 @@ from runner.intake.upkeep import Upkeep
 from runner.intake.wake import Wake
 from runner.ledger.store import Ledger
 from runner.nominal.cache import ArrayCache
+from runner.pipeline.documents import write_workbook
 from runner.pipeline.identity import safe_name
 from runner.pipeline.stamp import set_hash, utc_now
 from runner.recipe.fingerprint import fingerprint
@@ -248,8 +251,12 @@ class World:
         settings: Settings | None = None,
         wake: Wake | None = None,
         most_tries: int = 1_000_000,
+        apart: bool = False,
     ) -> tuple[Service, Ledger]:
-        """A service that measures by the stub; ``most_tries`` is out of the way, since it is killed on purpose."""
+        """A service that measures by the stub; ``most_tries`` is out of the way, since it is killed on purpose.
+
+        ``apart``: workbooks are written by processes of their own, as ``runner watch`` has it.
+        """
         ledger = Ledger.open(self.out / "ledger.db")
         place = Station(self.folders, ledger, self.out, self.recipes, ArrayCache(self.root), station)
         place.most_tries = most_tries
@@ -258,7 +265,7 @@ class World:
             submit or Inline(measure),
             settings or Settings(poll_s=0.02, quiet_s=0.01, patience_s=1.0),
             open_log(self.out / FOLDER, station),
-            Upkeep(ledger, self.out, held=self.folders.held),
+            Upkeep(ledger, self.out, held=self.folders.held, write_book=Apart() if apart else write_workbook),
             each=each,
             wake=wake,
         )
@@ -308,13 +315,15 @@ class World:
             right.add(f"{stem}/inspections/{name}.json")
         files = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
         files -= {"ledger.db-wal", "ledger.db-shm"}
-        files = {f for f in files if not (f.startswith(f"{FOLDER}/") and f.endswith((".json", ".log", ".lock")))}
+        files = {f for f in files if not _OF_THE_SERVICE.fullmatch(f)}
         found += [f"{name} in the output folder should not be there" for name in sorted(files - right)]
         found += [f"{name} is missing in the output folder" for name in sorted(right - files)]
         found += [f"{p.name} of {FOLDER}/work is left" for p in (out / FOLDER / "work").glob("*")]
         return found
 
 
+_OF_THE_SERVICE = re.compile(rf"{FOLDER}/[^/]*\.(json|lock|log(\.[1-{KEPT}])?)")
+"""Heartbeats, locks, and logs with as many rotated ones as are kept."""
 _BESIDE = (REASON_SUFFIX, *COMPANIONS)
 
 
