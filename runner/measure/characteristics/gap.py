@@ -7,7 +7,8 @@ import numpy as np
 from runner.geometry.mesh import Floats
 from runner.geometry.shapes import Plane
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, found
-from runner.measure.characteristics.trim_edge import blocked_by, edge_details, places_of, worst_of
+from runner.measure.characteristics.gather import worst_of
+from runner.measure.characteristics.trim_edge import blocked_by, edge_details, places_of
 from runner.measure.edge_places import EdgePlaces
 from runner.measure.element import array
 from runner.measure.specs import CharacteristicSpec

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from runner.geometry.fits.result import Fit
+from runner.geometry.mesh import Floats
 from runner.measure.characteristics.common import Context, Missing, found
 from runner.measure.found import FoundFeature
 from runner.measure.specs import CharacteristicSpec
@@ -46,17 +47,20 @@ def coverage_of(features: Sequence[FoundFeature]) -> float | None:
     return min(seen) if seen else None
 
 
+def worst_of(values: Sequence[float] | Floats, spec: CharacteristicSpec) -> int:
+    """Return which value goes farthest beyond a limit, or comes nearest to one; the largest without limits."""
+    values = np.asarray(values, float)
+    over = values - spec.upper if spec.upper is not None else np.full(len(values), -np.inf)
+    under = spec.lower - values if spec.lower is not None else np.full(len(values), -np.inf)
+    excess = np.maximum(over, under)
+    return int(np.argmax(excess)) if np.isfinite(excess).any() else int(np.argmax(np.abs(values)))
+
+
 def critical(values: Sequence[float], spec: CharacteristicSpec) -> float:
     """Return the value that comes nearest to a limit or lies farthest beyond one; the mean without limits."""
     if spec.lower is None and spec.upper is None:
         return float(np.mean(values))
-
-    def excess(value: float) -> float:
-        over = -np.inf if spec.upper is None else value - spec.upper
-        under = -np.inf if spec.lower is None else spec.lower - value
-        return float(max(over, under))
-
-    return float(max(values, key=excess))
+    return float(values[worst_of(values, spec)])
 
 
 def spread_of(fit: Fit | None, increments: dict[str, float]) -> float | None:

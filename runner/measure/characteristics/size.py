@@ -12,6 +12,7 @@ from runner.geometry.fits.result import FailedFit, Fixed
 from runner.geometry.frames import perpendicular
 from runner.geometry.shapes import Circle, Cylinder, Plane, Slot, Sphere
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, found
+from runner.measure.characteristics.gather import critical
 from runner.measure.characteristics.sections import Section, profile_points, sections_of, two_point_sizes
 from runner.measure.characteristics.thickness import thickness
 from runner.measure.characteristics.walls import SPHERE_CELLS, slot_walls, sphere_local, sphere_mating
@@ -78,7 +79,7 @@ def _round_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
     if spec.size_definition == "two-point":
         details["definition"] = "two-point (LP), over the profile without noise"
         judged = (float(local.min()), float(local.max()))
-        return _value(feature, _critical(judged, spec), details, judged)
+        return _value(feature, critical(judged, spec), details, judged)
     bore = feature.patch is None or feature.patch.outward < 0
     inscribed = spec.size_definition == "GX" or (spec.size_definition == "envelope" and bore)
     mating = _touching(feature, sections, inscribed=inscribed)
@@ -89,7 +90,7 @@ def _round_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
         return _value(feature, mating, details | {"definition": name})
     details |= {"definition": "envelope and local size", "mating size": mating}
     every = (mating, float(local.min()), float(local.max()))
-    return _value(feature, _critical(every, spec), details, every)
+    return _value(feature, critical(every, spec), details, every)
 
 
 _MATING: WeakKeyDictionary[FoundFeature, float | str] = WeakKeyDictionary()
@@ -176,7 +177,7 @@ def _edge_circle(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
         return Missing(feature.spec.name, "two-point size needs opposite points: the edge was seen on one side only")
     judged = (low, high)
     details |= {"definition": "two-point (LP) over the edge's second harmonic", "smallest": low, "largest": high}
-    return _value(feature, _critical(judged, spec), details, judged)
+    return _value(feature, critical(judged, spec), details, judged)
 
 
 def _slot_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
@@ -218,7 +219,7 @@ def _wall_size(spec: CharacteristicSpec, feature: FoundFeature, shape: Slot) -> 
     if spec.size_definition == "two-point":
         details["definition"] = f"two-point (LP), between means over opposite cells of {walls.cell:.2g} mm"
         judged = (float(local.min()), float(local.max()))
-        return _value(feature, _critical(judged, spec), details, judged)
+        return _value(feature, critical(judged, spec), details, judged)
     inside = spec.size_definition != "GN"
     pair = mating_pair(walls.upper, walls.lower, np.array([0.0, 1.0]), inside=inside)
     if isinstance(pair, FailedFit):
@@ -228,7 +229,7 @@ def _wall_size(spec: CharacteristicSpec, feature: FoundFeature, shape: Slot) -> 
         return _value(feature, pair.width, details | {"definition": f"parallel planes {word} the means over cells"})
     details |= {"definition": "envelope and local size", "mating size": pair.width}
     every = (pair.width, float(local.min()), float(local.max()))
-    return _value(feature, _critical(every, spec), details, every)
+    return _value(feature, critical(every, spec), details, every)
 
 
 def _sphere_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
@@ -248,7 +249,7 @@ def _sphere_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
     if spec.size_definition == "two-point":
         details["definition"] = "two-point (LP), between means over opposite cells"
         judged = (float(local.min()), float(local.max()))
-        return _value(feature, _critical(judged, spec), details, judged)
+        return _value(feature, critical(judged, spec), details, judged)
     hollow = feature.patch is None or feature.patch.outward < 0
     inscribed = spec.size_definition == "GX" or (spec.size_definition == "envelope" and hollow)
     mating = sphere_mating(feature, inscribed=inscribed)
@@ -259,20 +260,7 @@ def _sphere_size(spec: CharacteristicSpec, feature: FoundFeature) -> Finding:
         return _value(feature, mating, details | {"definition": f"{word} sphere of the means over cells"})
     every = (mating, float(local.min()), float(local.max()))
     details |= {"definition": "envelope and local size", "mating size": mating}
-    return _value(feature, _critical(every, spec), details, every)
-
-
-def _critical(values: tuple[float, ...], spec: CharacteristicSpec) -> float:
-    """The value that comes nearest to, or lies farthest beyond, a limit."""
-
-    def excess(value: float) -> float:
-        over = -np.inf if spec.upper is None else value - spec.upper
-        under = -np.inf if spec.lower is None else spec.lower - value
-        return float(max(over, under))
-
-    if spec.lower is None and spec.upper is None:
-        return float(np.mean(values))
-    return max(values, key=excess)
+    return _value(feature, critical(every, spec), details, every)
 
 
 def _value(

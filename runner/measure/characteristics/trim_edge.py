@@ -7,6 +7,7 @@ import numpy as np
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats
 from runner.measure.characteristics.common import Context, Finding, Missing, Value, datum_movement, found
+from runner.measure.characteristics.gather import worst_of
 from runner.measure.edge_places import EdgePlaces
 from runner.measure.edge_points import measure_trim_edge
 from runner.measure.found import FoundFeature
@@ -51,14 +52,6 @@ def edge_details(places: EdgePlaces) -> dict[str, float | str]:
         "edge correction": value - raw,
         "standard uncertainty of the edge": float(np.median(places.standard[seen])),
     }
-
-
-def worst_of(values: Floats, spec: CharacteristicSpec) -> int:
-    """Return which value goes farthest beyond a limit, or comes nearest to one."""
-    over = values - spec.upper if spec.upper is not None else np.full(len(values), -np.inf)
-    under = spec.lower - values if spec.lower is not None else np.full(len(values), -np.inf)
-    excess = np.maximum(over, under)
-    return int(np.argmax(excess)) if np.isfinite(excess).any() else int(np.argmax(np.abs(values)))
 
 
 def blocked_by(coverage: float, spec: CharacteristicSpec) -> str:
