@@ -121,10 +121,13 @@ def gather_evidence(
     neutral = np.zeros(len(fits), dtype=bool)
     for standing in tables:
         neutral |= standing.points
+    # where faces meet within a few points, normals estimated from a cloud face nowhere: they say nothing here
+    lone = np.bincount(scan.patch, minlength=1)[scan.patch] == 1
+    unsure = ~scan.signed & lone & ~fits & (np.abs(depth) <= min(max(0.1, 6.0 * scan.noise), tau))
     telling = np.where(scan.signed, distance, np.minimum(np.abs(depth), distance))
     return Evidence(
         pose, distance, telling, foot[fits], foot_normal[fits], float(np.mean(fits)),
-        float(np.sum(fits[close])) / max(float(np.sum(close & ~neutral)), 1.0), inside,
+        float(np.sum(fits[close])) / max(float(np.sum(close & ~neutral & ~unsure)), 1.0), inside,
         _spill(scan, fits, ~close & ~neutral), coverage,
         float(np.percentile(distance[fits], 98)) if fits.any() else tau, tuple(s.table for s in tables),
     )  # fmt: skip
@@ -144,13 +147,16 @@ def compare(
     tau: float,
     model: SearchModel | None = None,
     bins: DirectionBins | None = None,
+    index: SurfaceIndex | None = None,
 ) -> Contest:
     """Hold the contest of two poses on the same thinned scan.
 
-    With ``model`` and ``bins``, gaps in the scan count too where the points alone don't decide.
+    With ``model``, ``bins`` and ``index``, the places where the poses differ are looked at one by one where all points
+    together don't decide, and gaps in the scan count too.
     """
     # the scale of the better pose: a wrong one has wide inliers, and would hide all that speaks against it
-    limit = float(np.clip(1.5 * min(first.spread, second.spread), min(max(0.1, 6.0 * scan.noise), tau), tau))
+    least = min(max(0.1, 6.0 * scan.noise), tau)
+    limit = float(np.clip(1.5 * min(first.spread, second.spread), least, tau))
     gain = np.minimum(second.telling, 3.0 * limit) - np.minimum(first.telling, 3.0 * limit)
     low = scan.points.min(axis=0)
     at = np.floor((scan.points - low) / (2.0 * scan.spacing)).astype(np.int64)
@@ -158,7 +164,7 @@ def compare(
     _, cell = np.unique((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2], return_inverse=True)
     mean = np.bincount(cell, weights=gain) / np.bincount(cell)
     contest = Contest(int(np.count_nonzero(mean > limit)), int(np.count_nonzero(mean < -limit)))
-    if contest.decisive or model is None or bins is None:
+    if contest.decisive or model is None or bins is None or index is None:
         return contest
     away = max(limit, 0.3)
     for_second = telling_gaps(
@@ -167,6 +173,11 @@ def compare(
     for_first = telling_gaps(
         second.pose, first.pose, second.feet, second.feet_normals, model, bins, away, scan.spacing
     )  # fmt: skip
+    from runner.align.duel import Ground, duel
+
+    near = Contest(*duel(first.pose, second.pose, Ground(scan, model, bins, index), least, limit))
+    if near.first + near.second > contest.first + contest.second:
+        contest = near
     return Contest(contest.first + for_first, contest.second + for_second)
 
 

@@ -21,6 +21,8 @@ MOST_ODD = 0.2
 """Share of the surface; poses that differ by more differ grossly."""
 FEWEST = 4
 """Smaller gaps, in samples of the surface, are between the points of any scan."""
+THREADED = 20_000
+"""Points; of fewer, threads cost more than they save."""
 
 
 def telling_gaps(
@@ -102,5 +104,6 @@ def _within(points: Floats, goals: Floats, reach: float) -> NDArray[np.int64]:
     """Return the rows of ``points`` (n, 3) that lie within ``reach``, mm, of any of ``goals`` (k, 3)."""
     from scipy.spatial import cKDTree
 
-    gap, _ = cKDTree(goals).query(points, distance_upper_bound=reach, workers=2)
+    workers = 2 if len(points) > THREADED else 1
+    gap, _ = cKDTree(goals).query(points, distance_upper_bound=reach, workers=workers)
     return np.flatnonzero(np.isfinite(gap))

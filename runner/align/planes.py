@@ -16,6 +16,9 @@ _LEAST_SHARE = 0.03
 _MOST_BEYOND = 0.01
 """Share of a scan that may lie beyond a plane on which it stands (strays, the table's edge)."""
 _TRIED = 8
+_SETTLED = 5
+_CLOSELY = 0.35
+"""Part of the slab within which a plane that is one has nearly all its points."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +51,7 @@ def move_plane(motion: Floats, plane: Plane) -> Plane:
 
 
 def find_table(points: Floats, normals: Floats, diagonal: float, threshold: float, seed: int = 0) -> Plane | None:
-    """Find the largest plane, and return it if it is too large to be a face of the part.
+    """Find the largest plane that is too large to be a face of the part.
 
     Parameters
     ----------
@@ -62,31 +65,52 @@ def find_table(points: Floats, normals: Floats, diagonal: float, threshold: floa
     if len(points) < 50:
         return None
     random = np.random.default_rng(seed)
-    some = points[random.permutation(len(points))[:8000]]
-    best, best_count = None, 0
+    left = np.arange(len(points))
+    for _ in range(_TRIED):
+        fitted = _closest_held(points, normals, left, threshold, random)
+        if fitted is None:
+            return None
+        plane, mine, axes = fitted
+        flat = points[mine] @ axes
+        reach = np.percentile(flat, 99, axis=0) - np.percentile(flat, 1, axis=0)
+        if np.linalg.norm(reach) >= 1.1 * diagonal:
+            height = plane.height(points)
+            above, below = np.count_nonzero(height > threshold), np.count_nonzero(height < -threshold)
+            return plane.turned_over() if below > above else plane
+        # a face of the part, on which there may be more points than on the table
+        left = left[~mine[left]]
+    return None
+
+
+def _closest_held(
+    points: Floats, normals: Floats, left: NDArray[np.int64], threshold: float, random: np.random.Generator
+) -> tuple[Plane, NDArray[np.bool_], Floats] | None:
+    """Find the plane that holds most of the points ``left`` closely, among all points (n, 3) as ``_settle_plane`` does.
+
+    By those held closely, because a slab that holds more may lie aslant through a table and a sheet's face on it.
+    """
+    if len(left) < 50:
+        return None
+    some = points[left[random.permutation(len(left))[:8000]]]
+    guesses: list[tuple[int, Floats, float]] = []
     for _ in range(400):
-        a, b, c = points[random.choice(len(points), 3, replace=False)]
+        a, b, c = points[random.choice(left, 3, replace=False)]
         normal = np.cross(b - a, c - a)
         length = np.linalg.norm(normal)
         if not length > 0:
             continue
         normal /= length
-        count = int(np.count_nonzero(np.abs((some - a) @ normal) < threshold))
-        if count > best_count:
-            best, best_count = (normal, float(normal @ a)), count
-    if best is None or best_count < 0.04 * len(some):
-        return None
-    fitted = _settle_plane(points, normals, *best, threshold)
-    if fitted is None:
-        return None
-    plane, mine, axes = fitted
-    flat = points[mine] @ axes
-    reach = np.percentile(flat, 99, axis=0) - np.percentile(flat, 1, axis=0)
-    if np.linalg.norm(reach) < 1.1 * diagonal:
-        return None
-    height = plane.height(points)
-    above, below = np.count_nonzero(height > threshold), np.count_nonzero(height < -threshold)
-    return plane.turned_over() if below > above else plane
+        near = np.abs((some - a) @ normal) < _CLOSELY * threshold
+        guesses.append((int(np.count_nonzero(near)), normal, float(normal @ a)))
+    guesses.sort(key=lambda guess: -guess[0])
+    best, most = None, 0.04 * len(points)
+    for _, normal, offset in guesses[:_SETTLED]:
+        fitted = _settle_plane(points, normals, normal, offset, threshold)
+        if fitted is not None:
+            held = np.count_nonzero(np.abs(fitted[0].height(points[left])) < _CLOSELY * threshold)
+            if held > most:
+                best, most = fitted, float(held)
+    return best
 
 
 def find_supports(
@@ -155,14 +179,22 @@ def _largest_plane(
 def _settle_plane(
     points: Floats, normals: Floats, normal: Floats, offset: float, threshold: float
 ) -> tuple[Plane, NDArray[np.bool_], Floats] | None:
-    """Fit the plane to its own points; return it, which they are (n,), and two directions in it, columns of (3, 2)."""
-    for _ in range(5):
-        mine = (np.abs(points @ normal - offset) < threshold) & (np.abs(normals @ normal) > FACING)
-        if np.count_nonzero(mine) < 30:
+    """Fit the plane to its own points; return it, which they are (n,), and two directions in it, columns of (3, 2).
+
+    The slab that it is fitted in shrinks: a plane that begins aslant through two that lie close above each other, as a
+    sheet's face does above its table, must end in one of them.
+    """
+    alike = np.abs(normals @ normal) > FACING
+    axes = np.zeros((3, 3))
+    for share in (1.0, 1.0, 0.6, 0.6, _CLOSELY, _CLOSELY, _CLOSELY):
+        inner = alike & (np.abs(points @ normal - offset) < share * threshold)
+        if np.count_nonzero(inner) < 30:
             return None
-        middle = points[mine].mean(axis=0)
-        around = points[mine] - middle
+        middle = points[inner].mean(axis=0)
+        around = points[inner] - middle
         axes = np.linalg.eigh(around.T @ around)[1]
         normal, offset = axes[:, 0], float(axes[:, 0] @ middle)
+        alike = np.abs(normals @ normal) > FACING
+    mine = alike & (np.abs(points @ normal - offset) < threshold)
     spread = float(np.sqrt(np.mean((points[mine] @ normal - offset) ** 2)))
     return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold)), mine, axes[:, 1:]

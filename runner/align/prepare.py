@@ -15,6 +15,8 @@ CAP = 45_000
 _STRIPED = 3.0
 """Lines this many times farther apart than the points along them leave the nearest neighbours on one line."""
 _ALL_NORMALS = 400_000
+_FIRM = 0.8
+"""Least share of a point's neighbours in its plane for a smooth piece to go on over it."""
 _MOST_POINTS = 3_000_000
 """More points than this add nothing to the search; every k-th is taken."""
 
@@ -128,7 +130,11 @@ def islands(points: Floats, radius: float) -> NDArray[np.int32]:
 
 
 def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np.int32]:
-    """Return for each point (n, 3) the number of its smooth piece: neighbours in each other's plane."""
+    """Return for each point (n, 3) the number of its smooth piece: neighbours in each other's plane.
+
+    Normals estimated from a cloud turn gradually over an edge, and would join everything that touches. A point many of
+    whose neighbours lie out of its plane is therefore a piece of its own, and pieces don't grow across it.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
@@ -142,6 +148,10 @@ def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np
     length = np.linalg.norm(step, axis=1) + 1e-12
     flat = np.abs(np.einsum("ij,ij->i", step, normals[a])) < 0.4 * length
     flat &= np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > 0.93
+    around = np.bincount(a, minlength=n) + np.bincount(b, minlength=n)
+    level = np.bincount(a[flat], minlength=n) + np.bincount(b[flat], minlength=n)
+    firm = level >= _FIRM * around
+    flat &= firm[a] & firm[b]
     a, b = a[flat], b[flat]
     graph = coo_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)

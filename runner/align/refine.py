@@ -12,6 +12,9 @@ from runner.align.icp import COMPATIBLE, direction_population, draw_balanced
 from runner.geometry.frames import cross_rows, rigid, rotation_from_vector
 from runner.geometry.mesh import Floats
 
+NEAR_MM = 1e-3
+"""Steps below this end a stage that another one follows."""
+
 
 def balance(normals: Floats) -> Floats:
     """Return weights (n,), mean 1, so that every surface direction pulls alike however densely it was scanned.
@@ -216,7 +219,7 @@ def refine_pose(
             half,
             floor,
             iterations,
-            1e-4,
+            NEAR_MM,
             gate,
         )
     weight = balance(normals)
@@ -229,12 +232,13 @@ def refine_pose(
         typical = float(np.abs(pairs.r[0][close])[order][np.searchsorted(mass, 0.9 * mass[-1])])
         limit = float(np.clip(3.0 * typical, max(0.05, 5.0 * noise), wide))
     limit = min(limit, max(fit_reach, 0.01))
-    # a few points lead to within a hair of the end, so that all of them need only a handful of steps
+    # a few points lead to within a hair of the end, so that all of them need only a handful of steps; the last digits
+    # are left to ``settle``
     rotation, translation, _ = polish(
-        bins, rotation, translation, points[few], normals[few], signed[few], centre, half, limit, 20, 1e-4, wide
+        bins, rotation, translation, points[few], normals[few], signed[few], centre, half, limit, 20, NEAR_MM, wide
     )
     rotation, translation, step = polish(
-        bins, rotation, translation, points, normals, signed, centre, half, limit, 40, 1e-5
+        bins, rotation, translation, points, normals, signed, centre, half, limit, 20, 0.5 * NEAR_MM
     )
     pairs = pair_up(bins, rotation, translation, points, normals, signed, limit)
     weights = weight * tukey(pairs.distance, limit)
@@ -260,29 +264,46 @@ def refine_pose(
     )  # fmt: skip
 
 
+def either_side(pose: Floats, direction: Floats, centre: Floats, half: float, wide: float) -> tuple[Floats, Floats]:
+    """Return the pose (4, 4) pushed a little to both sides along a motion (6,), unit, turns scaled by ``half``."""
+    push = min(0.8 * wide, 0.01 * half)
+    pushed = []
+    for sign in (-1.0, 1.0):
+        turn = rotation_from_vector(sign * push * direction[:3] / half)
+        pushed.append(rigid(turn, centre + sign * push * direction[3:] - turn @ centre) @ pose)
+    return pushed[0], pushed[1]
+
+
+def movement(first: Floats, second: Floats, centre: Floats, half: float) -> Floats:
+    """Return the motion (6,) from one pose (4, 4) to another close by: turn about ``centre`` times ``half``, shift."""
+    motion = second @ np.linalg.inv(first)
+    # of a small turn the skew part is its rotation vector
+    skew = motion[:3, :3] - motion[:3, :3].T
+    turn = 0.5 * np.array([skew[2, 1], skew[0, 2], skew[1, 0]])
+    return np.concatenate([half * turn, motion[:3, :3] @ centre + motion[:3, 3] - centre])
+
+
+def between(first: Floats, second: Floats, centre: Floats, half: float, free: Floats | None) -> float:
+    """Return how far two close poses (4, 4) are apart, mm at ``half`` from the centre; a ``free`` motion left out."""
+    moved = movement(first, second, centre, half)
+    if free is not None:
+        moved = moved - (moved @ free) * free
+    return float(np.linalg.norm(moved))
+
+
 def _settle(
     bins: DirectionBins, rotation: Floats, translation: Floats, direction: Floats, points: Floats, normals: Floats,
     signed: NDArray[np.bool_], centre: Floats, half: float, wide: float, limit: float, free: Floats | None,
 ) -> float:  # fmt: skip
     """Start again from both sides along the motion that is held least, and return how far apart the fits end, mm."""
-    push = min(0.8 * wide, 0.01 * half)
-    rotations, translations = np.empty((2, 3, 3)), np.empty((2, 3))
-    for k, sign in enumerate((-1.0, 1.0)):
-        turn = rotation_from_vector(sign * push * direction[:3] / half)
-        rotations[k] = turn @ rotation
-        translations[k] = turn @ (translation - centre) + centre + sign * push * direction[3:]
+    starts = np.array(either_side(rigid(rotation, translation), direction, centre, half, wide))
+    rotations, translations = starts[:, :3, :3], starts[:, :3, 3]
     for floor, gate, steps in ((wide, wide, 12), (limit, wide, 15)):
         rotations, translations, _ = polish(
-            bins, rotations, translations, points, normals, signed, centre, half, floor, steps, 1e-4, gate
+            bins, rotations, translations, points, normals, signed, centre, half, floor, steps, 2.0 * NEAR_MM, gate
         )
-    between = rotations[1] @ rotations[0].T
-    at = rotations @ (rotation.T @ (centre - translation)) + translations
-    # both fits are close: the skew part of the turn between them is its rotation vector
-    turn = 0.5 * np.array([between[2, 1] - between[1, 2], between[0, 2] - between[2, 0], between[1, 0] - between[0, 1]])
-    motion = np.concatenate([half * turn, at[1] - at[0]])
-    if free is not None:
-        motion -= (motion @ free) * free
-    return float(np.linalg.norm(motion))
+    first, second = (rigid(_orthonormal(r), t) for r, t in zip(rotations, translations, strict=True))
+    return between(first, second, centre, half, free)
 
 
 def _orthonormal(rotation: Floats) -> Floats:

@@ -16,12 +16,12 @@ from runner.align.icp import coarse_to_fine
 from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
-from runner.align.refine import Refined, refine_pose
-from runner.align.settle import MOST_POINTS, settle_pose
+from runner.align.refine import Refined, between, either_side, refine_pose
+from runner.align.settle import MOST_POINTS, Settled, settle_pose
 from runner.align.several import parts_in, parts_text, unfold
 from runner.align.symmetry import pose_distance, same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
-from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, prefer, sharpen
+from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement, judge, lay_best, prefer, sharpen
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import check_rigid, move_points, rigid, turn_vectors
 from runner.geometry.mesh import Floats, Nominal, ScanGeometry
@@ -43,6 +43,14 @@ the scan's own noise)."""
 _MOST_LAST_STEP = 0.001
 _STILL_NOISE = 0.02
 """The last step may be so many mm, or this part of the scan's noise; a fit that moves on has not converged."""
+_QUIET_MM = 0.2
+"""Of a scan that scatters more, the last stage's word is not taken against the wide one's that it wanders."""
+_CLOSE = 8.0
+"""Nearly all points of a pose that is settled lie within so many times the noise."""
+_FARTHEST = 4.0
+"""The last stage may move a pose by so many times the expected form error (or 1 % of the diagonal), and no farther."""
+_ONE_PLANE = 0.95
+"""A refused scan of which one plane holds this share is of a table (strays and the table's rim are the rest)."""
 _LEAST_HOLD = 1e-3
 """Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
 
@@ -136,6 +144,9 @@ def search_poses(case: Case, mirror: bool = False, among: NDArray[np.bool_] | No
     if not mirror:
         rotations, translations = unfold(case.model.search, rotations, translations, scan.points)
     rotations, translations, score = coarse_to_fine(case.model.search, rotations, translations, *arrays, case.tau)
+    if not len(score):
+        # of a scan many times the part's size no candidate stands; one pose is judged, so that a reason can be given
+        return [rigid(np.eye(3), case.model.search.centre - scan.points.mean(axis=0))]
     good = score >= 0.75 * score.max()
     return sharpen(case, [rigid(r, t) for r, t in zip(rotations[good], translations[good], strict=True)])
 
@@ -212,6 +223,8 @@ def _final_pose(
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
+    if champion.spread > _CLOSE * max(prepared.noise, 0.01):
+        pose = lay_best(case, pose)
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
     if len(usable) > MOST_POINTS:
         usable = np.sort(np.random.default_rng(3).choice(usable, MOST_POINTS, replace=False))
@@ -234,15 +247,30 @@ def _final_pose(
         case.bins, pose, points[rows], chosen_normals, known, search.centre, search.diagonal,
         settings.expected_form_error, settings.fit_reach, prepared.noise, free,
     )  # fmt: skip
-    # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
-    settled = settle_pose(
-        case.nominal, case.index, refined.nominal_from_scan, points[rows], raw_normals, raw_known, search.centre,
-        0.5 * search.diagonal, 3.0 * prepared.spacing, max(refined.limit, 0.05), prepared.noise, free,
-    )  # fmt: skip
+    reach = 1.2 * settings.expected_form_error + 3.0 * prepared.noise
+    limit = max(min(settings.fit_reach, reach), 0.05)
+    half = 0.5 * search.diagonal
+
+    def settle(start: Floats) -> Settled | None:
+        # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
+        return settle_pose(
+            case.nominal, case.index, start, points[rows], raw_normals, raw_known, search.centre, half, limit,
+            prepared.noise, free,
+        )  # fmt: skip
+
+    settled = settle(refined.nominal_from_scan)
     if settled is None:
         return refined
+    apart = refined.settled
+    if apart > _most_wander(prepared) and prepared.noise < _QUIET_MM:
+        # the wide stage may wander where the last one, on all points, is held
+        starts = either_side(settled.nominal_from_scan, refined.weakest, search.centre, half, reach)
+        ends = [end for end in map(settle, starts) if end is not None]
+        if len(ends) == 2:
+            apart = between(ends[0].nominal_from_scan, ends[1].nominal_from_scan, search.centre, half, free)
     return replace(
         refined,
+        settled=apart,
         nominal_from_scan=settled.nominal_from_scan,
         covariance=settled.covariance,
         rms=settled.rms,
@@ -250,6 +278,10 @@ def _final_pose(
         limit=settled.limit,
         last_step=settled.last_step,
     )
+
+
+def _most_wander(scan: PreparedScan) -> float:
+    return max(_MOST_WANDER, scan.noise)
 
 
 def _sign_from_thinned(
@@ -261,10 +293,18 @@ def _sign_from_thinned(
     from scipy.spatial import cKDTree
 
     known = np.flatnonzero(prepared.signed)
-    gap, nearest = cKDTree(prepared.points[known]).query(points, workers=2)
-    cosine = np.einsum("ij,ij->i", normals, prepared.normals[known][nearest])
-    sure = ~signed & (gap < 2.0 * prepared.spacing) & (np.abs(cosine) > 0.7)
-    return np.where((sure & (cosine < 0))[:, None], -normals, normals), signed | sure
+    unsure = np.flatnonzero(~signed)
+    gap, nearest = cKDTree(prepared.points[known]).query(
+        points[unsure], workers=2, distance_upper_bound=2.0 * prepared.spacing
+    )
+    close = np.flatnonzero(np.isfinite(gap))
+    unsure, nearest = unsure[close], known[np.asarray(nearest)[close]]
+    cosine = np.einsum("ij,ij->i", normals[unsure], prepared.normals[nearest])
+    sure = np.abs(cosine) > 0.7
+    normals, signed = normals.copy(), signed.copy()
+    signed[unsure[sure]] = True
+    normals[unsure[sure & (cosine < 0)]] *= -1.0
+    return normals, signed
 
 
 def _note(evidence: dict[str, float | str], judgement: Judgement) -> None:
@@ -324,7 +364,7 @@ def _status(
         if contest.second > contest.first:
             return PoseStatus.AMBIGUOUS, words, "Scan again so that this place is seen well.", ()
         evidence["hand"] = f"not proven: {words}"
-    if refined.hold < 1e-5 or refined.settled > max(_MOST_WANDER, case.scan.noise):
+    if refined.hold < 1e-5 or refined.settled > _most_wander(case.scan):
         return (
             PoseStatus.AMBIGUOUS,
             f"the scan does not hold the part against {_slide_text(refined)}: fits from either side end "
@@ -338,6 +378,15 @@ def _status(
             f"the fit does not come to rest: its last step was {refined.last_step:.3f} mm, with a scatter of "
             f"{refined.rms:.2f} mm",
             "Scan again with closer and quieter points.",
+            (),
+        )
+    gone = pose_distance(champion.pose, refined.nominal_from_scan, case.model.symmetry, search)
+    if gone > max(_FARTHEST * settings.expected_form_error, 0.01 * search.diagonal):
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"the fit moves {gone:.1f} mm away from the pose that was found: the scan, or a part so far out of shape, "
+            "does not hold it",
+            "Scan the edges or holes that hold the part, or let datums or regions align it.",
             (),
         )
     if len(case.model.symmetry.axis) and not settings.symmetric_axis:
@@ -356,6 +405,12 @@ def _explain_failure(
 ) -> Alignment:  # fmt: skip
     """Say why no pose was believed: wrong unit, wrong hand, too little surface, or another part."""
     search, best = case.model.search, judgement.champion
+    if _flat_share(case, scan.points, normals) > _ONE_PLANE:
+        return _refuse(
+            "the scan shows hardly anything but one flat surface: the part is not in view",
+            "Check that the part lies in the scanner's view, and scan again.",
+            evidence,
+        )
     unit_hint = _try_units(case, scan, normals, signed)
     if unit_hint:
         return _refuse(
@@ -396,6 +451,16 @@ def _explain_failure(
     )  # fmt: skip
 
 
+def _flat_share(case: Case, points: Floats, normals: Floats) -> float:
+    """Return the largest share of the raw scan (n, 3) that one plane of it holds, whichever way its points look."""
+    some = slice(None, None, max(1, len(points) // 20_000))
+    either = np.zeros(len(points[some]), dtype=bool)
+    planes = (*case.scan.tables, *case.scan.supports)
+    return max(
+        (float(np.mean(p.holds(points[some], normals[some], either, 1.5 * p.thickness))) for p in planes), default=0.0
+    )
+
+
 def _passes(evidence: Evidence) -> bool:
     return not Judgement(evidence, (), None).failed_gates
 
@@ -405,8 +470,8 @@ def _try_units(case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[
     search = case.model.search
     for factor, name in _UNITS:
         scaled = factor * case.scan.extent
-        # the whole scan may hold a table several times the part
-        if not 0.4 * search.diagonal < scaled < 1.6 * search.diagonal:
+        # strays that were no specks in the wrong unit, or a table, may make the scan several times the part
+        if not 0.4 * search.diagonal < scaled < 4.0 * search.diagonal:
             continue
         if 0.5 < case.scan.extent / search.diagonal < 2.0:
             continue

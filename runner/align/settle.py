@@ -11,8 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.linalg
 from numpy.typing import NDArray
 
+from runner.align.refine import movement
 from runner.align.rims import rims_of
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import cross_rows, move_points, rigid, rotation_from_vector, turn_vectors
@@ -27,12 +29,31 @@ LIKE = 0.8
 SCALES = 6.0
 """Tukey limit over the robust standard deviation: 2 % less efficient than none on pure noise."""
 LEAST_LIMIT_MM = 0.03
-EVEN = 4.0
+QUIET_LIMIT = 12.0
+"""Up to so many times the noise, the limit says that there is no form error to speak of."""
+CONVEX = 5.0**0.5
+"""Tukey's loss is convex up to its limit over this."""
+RUNG = 1.25
+"""Limits differ by this factor."""
+MOST_OF = 0.9
+BEYOND = 2.0
+"""The limit is never below so many times the distance that this share of the surface keeps."""
+EVEN = 8.0
 """No point weighs more, or less, than this many times the usual one."""
-SEARCHES = 4
+COUNTED = 60_000
+NEIGHBOURS = 16
+"""Density is told by the distance to so many neighbours among so many points."""
+SEARCHES = 16
+STEADY = 4
+"""From this search on the limit stays, so that limit and pose don't chase each other."""
 FIRST_POINTS = 40_000
 """The first search takes so many: the rest then starts within a hair of its end."""
+STILL_BETWEEN_MM = 1e-5
 STEPS = 6
+QUIET = 0.9
+"""Share of the weight left by the limit; above it (noise alone leaves 0.94) weighted squares converge fast enough."""
+LEAST_CONVEX = 0.05
+"""Of the weighted squares' Hessian: where the loss's own is flatter than this in any direction, it is not used."""
 STILL_MM = 1e-8
 
 
@@ -47,7 +68,7 @@ class Settled:
     points: int
     limit: float
     last_step: float
-    """mm at half a diagonal."""
+    """mm at half a diagonal: the last step, or what the last search for closest points changed, whichever is larger."""
 
 
 def settle_pose(
@@ -59,7 +80,6 @@ def settle_pose(
     signed: NDArray[np.bool_],
     centre: Floats,
     half: float,
-    cell: float,
     most_limit: float,
     noise: float,
     free: Floats | None = None,
@@ -74,8 +94,6 @@ def settle_pose(
         Kept scan points, raw, (n, 3), (n, 3), (n,), scan frame.
     centre, half
         Where turns are taken about, (3,), and the lever that scales them, mm.
-    cell
-        Edge of the cells in which density is counted, mm.
     most_limit
         The Tukey limit never exceeds this, mm.
     noise
@@ -91,86 +109,159 @@ def settle_pose(
         chosen = np.sort(np.random.default_rng(5).choice(len(points), MOST_POINTS, replace=False))
         points, normals, signed = points[chosen], normals[chosen], signed[chosen]
     pose = np.array(pose, dtype=np.float64)
-    inner = ~rims_of(nominal).near(move_points(pose, points), max(BESIDE_RIM * noise, 0.05))
-    weight = area_weights(points, normals, cell)
-    points, normals, signed, weight = points[inner], normals[inner], signed[inner], weight[inner]
     basis = np.eye(6) if free is None else np.linalg.svd(np.eye(6) - np.outer(free, free))[0][:, :5]
+    # in coarse steps: the noise is an estimate, and a hair's difference in it must not change which points take part
+    beside = 0.05 * 1.5 ** max(0.0, np.ceil(np.log(max(BESIDE_RIM * noise, 1e-9) / 0.05) / np.log(1.5)))
+    weight = area_weights(points)
+    every = np.arange(len(points))
+    few = every[:: max(1, len(points) // FIRST_POINTS)]
     limit = most_limit
-    step = np.inf
-    state: tuple[Floats, Floats, Floats, Floats] | None = None
+    step = change = np.inf
+    quiet = False
+    moved_by: Floats | None = None
+    state: tuple[Floats, Floats, Floats, Floats, Floats] | None = None
     for search in range(SEARCHES):
-        some = slice(None, None, 1 if search else max(1, len(points) // FIRST_POINTS))
-        moved = move_points(pose, points[some])
+        if search < 2:
+            # asked anew where the first search ended, so that the end does not depend on where it began
+            rows_of = few if search == 0 else every
+            rows_of = rows_of[~rims_of(nominal).near(move_points(pose, points[rows_of]), beside)]
+        moved = move_points(pose, points[rows_of])
         closest = index.closest(moved, 1.5 * most_limit)
-        cosine = np.einsum("ij,ij->i", turn_vectors(pose, normals[some]), closest.normal)
-        like = np.where(signed[some], cosine, np.abs(cosine)) >= LIKE
+        cosine = np.einsum("ij,ij->i", turn_vectors(pose, normals[rows_of]), closest.normal)
+        # once it is plain that there is noise and little else, nearness tells more than a normal: those estimated from
+        # a cloud lean near every edge, and a wall of a sheet has hardly any that don't
+        nearby = limit if quiet else 0.0
+        like = (np.where(signed[rows_of], cosine, np.abs(cosine)) >= LIKE) | (
+            ~signed[rows_of] & (np.abs(closest.distance) < nearby)
+        )
         usable = np.flatnonzero(closest.found & ~closest.on_border & like)
+        if 0 < search < STEADY:
+            limit = _limit(closest.distance[usable], weight[rows_of[usable]], most_limit)
+        quiet = limit <= max(QUIET_LIMIT * noise, LEAST_LIMIT_MM)
+        # of a part out of shape only what lies beyond is left out, and all the rest pulls in a convex way: where the
+        # limit lay amid the distances there would be several ends, and none to come to rest at soon
+        usable = usable if quiet else usable[np.abs(closest.distance[usable]) <= limit]
+        bound = limit if quiet else CONVEX * limit
         if len(usable) < 50:
             return None
         face, foot, facing = closest.face[usable], closest.point[usable], closest.normal[usable]
-        own, w = points[some][usable], weight[some][usable]
-        residual = closest.distance[usable]
-        limit = _limit(residual, w, limit, most_limit)
+        own, w = points[rows_of[usable]], weight[rows_of[usable]]
         before = pose
+        loss, plain = np.inf, pose
         for _ in range(STEPS):
             now = move_points(pose, own)
             residual, direction = _to_surface(nominal, index.exact, face, foot, facing, now)
-            pull = w * (1.0 - np.minimum(np.abs(residual) / limit, 1.0) ** 2) ** 2
+            inside = 1.0 - np.minimum(np.abs(residual) / bound, 1.0) ** 2
+            former, loss = loss, float(w @ (1.0 - inside**3))
+            if loss > former * (1.0 + 1e-12) and plain is not pose:
+                pose, loss = plain, np.inf
+                continue
+            pull = w * inside**2
             rows = np.concatenate([cross_rows(now - centre, direction) / half, direction], axis=1) @ basis
             hessian = rows.T @ (pull[:, None] * rows)
             total = float(pull.sum())
             if total <= 0 or np.linalg.eigvalsh(hessian / total)[0] < 1e-7:
                 return None
-            move = basis @ np.linalg.solve(hessian, -(rows.T @ (pull * residual)))
-            turn = rotation_from_vector(move[:3] / half)
-            pose = rigid(turn, centre + move[3:] - turn @ centre) @ pose
-            step = float(np.linalg.norm(move[:3]) + np.linalg.norm(move[3:]))
+            gradient = rows.T @ (pull * residual)
+            sure = fast = basis @ np.linalg.solve(hessian, -gradient)
+            if total < QUIET * float(w.sum()):
+                fast = basis @ np.linalg.solve(_curvature(hessian, rows, w, inside), -gradient)
+            plain, pose = _stepped(pose, sure, centre, half), _stepped(pose, fast, centre, half)
+            step = float(np.linalg.norm(fast[:3]) + np.linalg.norm(fast[3:]))
             if step < STILL_MM:
                 break
-        state = (residual, pull, rows, hessian)
-        change = np.abs(move_points(pose, points[:1]) - move_points(before, points[:1])).max()
-        change = max(float(change), float(np.abs(pose[:3, :3] - before[:3, :3]).max()) * half)
-        if search and change < 1e-5:
+        state = (residual, w, inside, rows, hessian)
+        move = movement(before, pose, centre, half)
+        change = float(np.linalg.norm(move))
+        if search and change < STILL_BETWEEN_MM:
             break
+        if 2 <= search < SEARCHES - 1:
+            pose, moved_by = _ahead(pose, moved_by, move, centre, half)
     assert state is not None
-    residual, pull, rows, hessian = state
+    residual, w, inside, rows, hessian = state
+    pull = w * inside**2
     u, _, v = np.linalg.svd(pose[:3, :3])
     pose[:3, :3] = u @ v
     mean_square = float(pull @ residual**2 / pull.sum())
-    inverse = np.linalg.inv(hessian)
-    covariance = basis @ (mean_square * inverse @ (rows.T @ ((pull**2)[:, None] * rows)) @ inverse) @ basis.T
+    # of an M-estimate: inverse curvature, spread of the gradient's terms, inverse curvature (P. J. Huber, 1967)
+    inverse = np.linalg.inv(_curvature(hessian, rows, w, inside))
+    covariance = basis @ (inverse @ (rows.T @ (((pull * residual) ** 2)[:, None] * rows)) @ inverse) @ basis.T
     scale = np.repeat([1.0 / half, 1.0], 3)
     return Settled(
         pose, covariance * np.outer(scale, scale), float(np.sqrt(mean_square)), int(np.count_nonzero(pull > 0)), limit,
-        step,
+        max(step, change),
     )  # fmt: skip
 
 
-def area_weights(points: Floats, normals: Floats, cell: float) -> Floats:
-    """Return weights (n,), median about 1: the area that each point stands for, by counting in cells ``cell`` wide.
+def _curvature(hessian: Floats, rows: Floats, weight: Floats, inside: Floats) -> Floats:
+    """The Hessian (k, k) of Tukey's loss itself, where that is safely convex, otherwise of its weighted squares.
 
-    A cell holds only points whose normals have the same dominant axis, so that a corner's faces don't share one.
+    With the latter the steps shrink by a constant factor only, which is near one where a part is bent by as much as
+    the limit: such a fit would be given up before it comes to rest.
     """
-    at = np.floor((points - points.min(axis=0)) / cell).astype(np.int64)
-    size = at.max(axis=0) + 1
-    axis = np.argmax(np.abs(normals), axis=1)
-    key = ((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2]) * 3 + axis
-    _, where, count = np.unique(key, return_inverse=True, return_counts=True)
-    many = count[where].astype(np.float64)
-    usual = float(np.median(many))
-    return np.clip(usual / many, 1.0 / EVEN, EVEN)
+    true = rows.T @ ((weight * inside * (5.0 * inside - 4.0))[:, None] * rows)
+    least = scipy.linalg.eigh(true, hessian, eigvals_only=True, subset_by_index=[0, 0])[0]
+    return true if least > LEAST_CONVEX else hessian
 
 
-def _limit(residual: Floats, weight: Floats, before: float, most: float) -> float:
-    """The Tukey limit from the scatter that is there: a weighted median of the distances, never above the last one."""
+def _ahead(
+    pose: Floats, former: Floats | None, move: Floats, centre: Floats, half: float
+) -> tuple[Floats, Floats | None]:
+    """Go at once where moves that shrink by a constant factor lead (Aitken); the pose, and the move to compare next."""
+    if former is None:
+        return pose, move
+    factor = float(move @ former / (former @ former))
+    if not 0.2 < factor < 0.95 or np.linalg.norm(move - factor * former) > 0.3 * np.linalg.norm(move):
+        return pose, move
+    return _stepped(pose, move * factor / (1.0 - factor), centre, half), None
+
+
+def _stepped(pose: Floats, move: Floats, centre: Floats, half: float) -> Floats:
+    """The pose (4, 4) after a small movement (6,), its turn about ``centre`` and scaled by ``half``."""
+    turn = rotation_from_vector(move[:3] / half)
+    return rigid(turn, centre + move[3:] - turn @ centre) @ pose
+
+
+def area_weights(points: Floats) -> Floats:
+    """Return weights (n,), median 1: the area that each scan point (n, 3) stands for.
+
+    By the distance to its neighbours, which does not depend on how the scan was turned, on its pose, or on which of the
+    poses of a symmetric part was found.
+    """
+    from scipy.spatial import cKDTree
+
+    some = points
+    if len(points) > COUNTED:
+        some = points[np.random.default_rng(9).choice(len(points), COUNTED, replace=False)]
+    tree = cKDTree(some)
+    reach, _ = tree.query(some, k=[min(NEIGHBOURS + 1, len(some))], workers=2)
+    area = np.asarray(reach)[:, 0] ** 2
+    usual = float(np.median(area))
+    if usual <= 0:
+        return np.ones(len(points))
+    weight = np.clip(area / usual, 1.0 / EVEN, EVEN)
+    if len(some) == len(points):
+        return weight
+    _, nearest = tree.query(points, k=[1], workers=2)
+    return weight[np.asarray(nearest)[:, 0]]
+
+
+def _limit(residual: Floats, weight: Floats, most: float) -> float:
+    """The Tukey limit from the scatter that is there: by weighted quantiles of the distances.
+
+    The median tells noise; but of a part bent in one direction half the surface or more may lie true. A limit from
+    that half alone would leave open which piece of the rest it takes in, and the fit would not come to rest.
+    """
     size = np.abs(residual)
-    inside = size <= before
-    order = np.argsort(size[inside], kind="stable")
-    mass = np.cumsum(weight[inside][order])
+    near = size <= most
+    order = np.argsort(size[near], kind="stable")
+    mass = np.cumsum(weight[near][order])
     if not len(mass):
-        return before
-    median = float(size[inside][order][np.searchsorted(mass, 0.5 * mass[-1])])
-    return float(np.clip(SCALES * 1.4826 * median, min(LEAST_LIMIT_MM, most), before))
+        return most
+    median, most_of = size[near][order][np.searchsorted(mass, np.array([0.5, MOST_OF]) * mass[-1])]
+    scale = float(np.clip(max(SCALES * 1.4826 * median, BEYOND * most_of), min(LEAST_LIMIT_MM, most), most))
+    # in coarse steps, so that fits from different starts, which see a hair's difference, go on with the same one
+    return float(most / RUNG ** np.floor(np.log(most / scale) / np.log(RUNG)))
 
 
 def _to_surface(

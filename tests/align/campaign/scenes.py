@@ -111,16 +111,26 @@ def make(nominal: Nominal, index: SurfaceIndex, model, seed: int, count: int = P
     truth = simulated.nominal_from_scan
     on_part = kind == 0
     on_nominal = points[on_part] @ truth[:3, :3].T + truth[:3, 3]
-    probes = model.search.samples[::5][model.search.probe_seen]
-    from scipy.spatial import cKDTree
-
-    gap, _ = cKDTree(on_nominal).query(probes, distance_upper_bound=d / 60 + scene.form)
-    coverage = float(np.mean(np.isfinite(gap)))
+    coverage = _coverage(model, on_nominal, facing[on_part] @ truth[:3, :3].T, d / 60 + scene.form)
     if scene.output == "mesh":
         return _as_mesh(scene, points, facing, kind, truth, coverage, d)
     normals = facing if scene.output == "normals" else None
     scan = ScanGeometry(points, normals=normals, normals_signed=normals is not None)
     return Made(scene, scan, truth, on_part, facing, coverage)
+
+
+def _coverage(model, points, facing, reach: float) -> float:
+    """Return the share of the surface that can be seen at all which has scan points (n, 3) of its own side near it."""
+    from scipy.spatial import cKDTree
+
+    if not len(points):
+        return 0.0
+    seen = model.search.probe_seen
+    probes, normals = model.search.samples[::5][seen], model.search.sample_normals[::5][seen]
+    gap, nearest = cKDTree(points).query(probes, k=8, distance_upper_bound=reach)
+    found = np.isfinite(gap)
+    alike = np.einsum("nkj,nj->nk", facing[np.where(found, nearest, 0)], normals) > 0.5
+    return float(np.mean((found & alike).any(axis=1)))
 
 
 def _as_mesh(scene, points, facing, kind, truth, coverage, d) -> Made:
