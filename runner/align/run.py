@@ -45,6 +45,8 @@ _STILL_NOISE = 0.02
 """The last step may be so many mm, or this part of the scan's noise; a fit that moves on has not converged."""
 _QUIET_MM = 0.2
 """Of a scan that scatters more, the last stage's word is not taken against the wide one's that it wanders."""
+_LOUD_MM = 0.5
+"""No scan that scatters less is too coarse to be aligned, whatever form error the recipe expects."""
 _CLOSE = 8.0
 """Nearly all points of a pose that is settled lie within so many times the noise."""
 _FARTHEST = 4.0
@@ -364,6 +366,14 @@ def _status(
         if contest.second > contest.first:
             return PoseStatus.AMBIGUOUS, words, "Scan again so that this place is seen well.", ()
         evidence["hand"] = f"not proven: {words}"
+    if 2 * case.scan.noise > max(2 * _LOUD_MM, settings.expected_form_error):
+        return (
+            PoseStatus.AMBIGUOUS,
+            f"the points scatter by {case.scan.noise:.2f} mm, more than half of what the recipe expects the part "
+            f"itself to be off ({settings.expected_form_error:g} mm): what would tell poses apart is lost in it",
+            "Scan again with closer and quieter points.",
+            (),
+        )
     if refined.hold < 1e-5 or refined.settled > _most_wander(case.scan):
         return (
             PoseStatus.AMBIGUOUS,
