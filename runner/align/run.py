@@ -47,6 +47,8 @@ _QUIET_MM = 0.2
 """Of a scan that scatters more, the last stage's word is not taken against the wide one's that it wanders."""
 _LOUD_MM = 0.5
 """No scan that scatters less is too coarse to be aligned, whatever form error the recipe expects."""
+_LOUD_SHARE = 0.5
+"""Scatter over expected form error from which a pose is not believed. Set on one real scan (0.66), not validated."""
 _CLOSE = 8.0
 """Nearly all points of a pose that is settled lie within so many times the noise."""
 _FARTHEST = 4.0
@@ -366,7 +368,7 @@ def _status(
         if contest.second > contest.first:
             return PoseStatus.AMBIGUOUS, words, "Scan again so that this place is seen well.", ()
         evidence["hand"] = f"not proven: {words}"
-    if 2 * case.scan.noise > max(2 * _LOUD_MM, settings.expected_form_error):
+    if case.scan.noise > max(_LOUD_MM, _LOUD_SHARE * settings.expected_form_error):
         return (
             PoseStatus.AMBIGUOUS,
             f"the points scatter by {case.scan.noise:.2f} mm, more than half of what the recipe expects the part "
