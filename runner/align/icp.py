@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from runner.align.search import SearchModel, direction_index
+from runner.align.search import SearchModel, direction_index, direction_set
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
 
@@ -244,15 +245,19 @@ def draw_balanced(normals: Floats, count: int, seed: int) -> NDArray[np.int64]:
 
 def direction_population(normals: Floats) -> Floats:
     """Return for each normal (n, 3) how many others face nearly the same way (within about 15 degrees)."""
-    from runner.align.search import direction_set
+    index = direction_index(normals)
+    alike = _alike()
+    smooth = alike @ np.bincount(index, minlength=alike.shape[0]).astype(np.float64)
+    return np.asarray(smooth[index])
+
+
+@lru_cache(maxsize=1)
+def _alike() -> Any:
+    """Which of the direction set face nearly the same way, a sparse matrix of ones."""
+    from scipy.sparse import csr_array
 
     vectors, _ = direction_set()
-    count = np.bincount(direction_index(normals), minlength=len(vectors)).astype(np.float64)
-    used = np.flatnonzero(count)
-    near = (vectors[used] @ vectors[used].T) > np.cos(np.deg2rad(15.0))
-    smooth = np.zeros(len(vectors))
-    smooth[used] = near @ count[used]
-    return smooth[direction_index(normals)]
+    return csr_array((vectors @ vectors.T > np.cos(np.deg2rad(15.0))).astype(np.float64))
 
 
 def thin_out(

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import prange
 from numpy.typing import NDArray
 
-from runner.geometry.frames import turn_vectors
+from runner.geometry.frames import cross_rows, turn_vectors
+from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
 
 FACING = 0.8
@@ -92,25 +95,28 @@ def _closest_held(
     if len(left) < 50:
         return None
     some = points[left[random.permutation(len(left))[:8000]]]
-    guesses: list[tuple[int, Floats, float]] = []
-    for _ in range(400):
-        a, b, c = points[random.choice(left, 3, replace=False)]
-        normal = np.cross(b - a, c - a)
-        length = np.linalg.norm(normal)
-        if not length > 0:
-            continue
-        normal /= length
-        near = np.abs((some - a) @ normal) < _CLOSELY * threshold
-        guesses.append((int(np.count_nonzero(near)), normal, float(normal @ a)))
-    guesses.sort(key=lambda guess: -guess[0])
+    triples = points[np.array([random.choice(left, 3, replace=False) for _ in range(400)])]
+    normals_of, offsets = _through(triples)
+    held = _count_near(some, normals_of, offsets, _CLOSELY * threshold)
+    order = np.argsort(-held, kind="stable")
     best, most = None, 0.04 * len(points)
-    for _, normal, offset in guesses[:_SETTLED]:
-        fitted = _settle_plane(points, normals, normal, offset, threshold)
+    for guess in order[:_SETTLED]:
+        fitted = _settle_plane(points, normals, normals_of[guess], float(offsets[guess]), threshold)
         if fitted is not None:
-            held = np.count_nonzero(np.abs(fitted[0].height(points[left])) < _CLOSELY * threshold)
-            if held > most:
-                best, most = fitted, float(held)
+            count = np.count_nonzero(np.abs(fitted[0].height(points[left])) < _CLOSELY * threshold)
+            if count > most:
+                best, most = fitted, float(count)
     return best
+
+
+def _through(triples: Floats) -> tuple[Floats, Floats]:
+    """Unit normals (k, 3) and offsets (k,) of the planes through triples (n, 3, 3) of points that span one."""
+    a = triples[:, 0]
+    normals = cross_rows(triples[:, 1] - a, triples[:, 2] - a)
+    length = np.sqrt(np.einsum("ij,ij->i", normals, normals))
+    good = length > 0
+    normals = normals[good] / length[good, None]
+    return normals, np.einsum("ij,ij->i", normals, a[good])
 
 
 def find_supports(
@@ -165,8 +171,8 @@ def _largest_plane(
         if len(alike) < 10:
             continue
         a, (b, c) = points[i], points[random.choice(alike, 2, replace=False)]
-        normal = np.cross(b - a, c - a)
-        length = np.linalg.norm(normal)
+        normal = cross_rows((b - a)[None], (c - a)[None])[0]
+        length = np.sqrt(normal @ normal)
         if not length > 0 or abs(normal @ normals[i]) < FACING * length:
             continue
         normal /= length
@@ -184,17 +190,58 @@ def _settle_plane(
     The slab that it is fitted in shrinks: a plane that begins aslant through two that lie close above each other, as a
     sheet's face does above its table, must end in one of them.
     """
-    alike = np.abs(normals @ normal) > FACING
     axes = np.zeros((3, 3))
+    about = points[0]
     for share in (1.0, 1.0, 0.6, 0.6, _CLOSELY, _CLOSELY, _CLOSELY):
-        inner = alike & (np.abs(points @ normal - offset) < share * threshold)
-        if np.count_nonzero(inner) < 30:
+        count, total, square = _moments(points, normals, normal, offset, share * threshold, FACING, about)
+        if count < 30:
             return None
-        middle = points[inner].mean(axis=0)
-        around = points[inner] - middle
-        axes = np.linalg.eigh(around.T @ around)[1]
-        normal, offset = axes[:, 0], float(axes[:, 0] @ middle)
-        alike = np.abs(normals @ normal) > FACING
+        middle = total / count
+        axes = np.linalg.eigh(square - count * np.outer(middle, middle))[1]
+        normal = np.ascontiguousarray(axes[:, 0])
+        offset = float(normal @ (middle + about))
+    alike = np.abs(normals @ normal) > FACING
     mine = alike & (np.abs(points @ normal - offset) < threshold)
     spread = float(np.sqrt(np.mean((points[mine] @ normal - offset) ** 2)))
     return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold)), mine, axes[:, 1:]
+
+
+@kernel(parallel=True)
+def _count_near(points: Any, normals: Any, offsets: Any, slab: Any) -> Any:
+    """How many of the points (n, 3) lie within ``slab`` of each plane, (k,)."""
+    count = np.zeros(len(normals), dtype=np.int64)
+    for k in prange(len(normals)):
+        x, y, z, offset = normals[k, 0], normals[k, 1], normals[k, 2], offsets[k]
+        mine = 0
+        for i in range(len(points)):
+            if abs(points[i, 0] * x + points[i, 1] * y + points[i, 2] * z - offset) < slab:
+                mine += 1
+        count[k] = mine
+    return count
+
+
+@kernel
+def _moments(points: Any, normals: Any, normal: Any, offset: Any, slab: Any, facing: Any, about: Any) -> Any:
+    """Count, sum (3,) and sum of outer products (3, 3), about ``about``, of the points that a plane holds."""
+    count = 0
+    total = np.zeros(3)
+    square = np.zeros((3, 3))
+    at = np.empty(3)
+    for i in range(len(points)):
+        height = points[i, 0] * normal[0] + points[i, 1] * normal[1] + points[i, 2] * normal[2] - offset
+        if not abs(height) < slab:
+            continue
+        toward = normals[i, 0] * normal[0] + normals[i, 1] * normal[1] + normals[i, 2] * normal[2]
+        if not abs(toward) > facing:
+            continue
+        count += 1
+        for a in range(3):
+            at[a] = points[i, a] - about[a]
+            total[a] += at[a]
+        for a in range(3):
+            for b in range(a + 1):
+                square[a, b] += at[a] * at[b]
+    for a in range(3):
+        for b in range(a):
+            square[b, a] = square[a, b]
+    return count, total, square

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from runner.align.bodies import bodies
 from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
@@ -117,16 +118,11 @@ def voxel_mean(
 
 def islands(points: Floats, radius: float) -> NDArray[np.int32]:
     """Return for each point (n, 3) the number of its connected body (neighbours within ``radius``, mm)."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    pairs = cKDTree(points).query_pairs(radius, output_type="ndarray")
-    n = len(points)
-    if n == 0:
+    if not len(points):
         return np.zeros(0, dtype=np.int32)
-    graph = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    return bodies(cKDTree(points).query_pairs(radius, output_type="ndarray"), len(points))
 
 
 def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np.int32]:
@@ -135,8 +131,6 @@ def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np
     Normals estimated from a cloud turn gradually over an edge, and would join everything that touches. A point many of
     whose neighbours lie out of its plane is therefore a piece of its own, and pieces don't grow across it.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
     n = len(points)
@@ -152,9 +146,7 @@ def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np
     level = np.bincount(a[flat], minlength=n) + np.bincount(b[flat], minlength=n)
     firm = level >= _FIRM * around
     flat &= firm[a] & firm[b]
-    a, b = a[flat], b[flat]
-    graph = coo_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    return bodies(pairs[flat], n)
 
 
 def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], diagonal: float) -> PreparedScan:

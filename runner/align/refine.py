@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
 from runner.align.icp import COMPATIBLE, direction_population, draw_balanced
-from runner.geometry.frames import cross_rows, rigid, rotation_from_vector
+from runner.align.sums import equations
+from runner.geometry.frames import rigid, rotation_from_vector
 from runner.geometry.mesh import Floats
 
 NEAR_MM = 1e-3
@@ -85,16 +86,11 @@ def normal_equations(
     A point that hangs over a border by more than ``overhang_from`` pulls sideways as well (with half weight):
     without it nothing but noise holds a shallow part against sliding along itself.
     """
-    lever = pairs.moved - centre
-    hessian = np.zeros((len(pairs.r), 6, 6))
-    right = np.zeros((len(pairs.r), 6))
-    parts = [(pairs.normal, pairs.r, weights), (pairs.across, pairs.gap, 0.5 * weights * (pairs.gap > overhang_from))]
-    for direction, residual, w in parts:
-        rows = np.concatenate([cross_rows(lever, direction) / half, direction], axis=-1)
-        weighted = w[..., None] * rows
-        hessian += np.einsum("pmi,pmj->pij", weighted, rows)
-        right -= np.einsum("pmi,pm->pi", weighted, residual)
-    return hessian, right
+    hessian, gradient = equations(pairs.moved, pairs.normal, weights, pairs.r, centre, half)
+    aside, slope = equations(
+        pairs.moved, pairs.across, 0.5 * weights * (pairs.gap > overhang_from), pairs.gap, centre, half
+    )
+    return hessian + aside, -(gradient + slope)
 
 
 def polish(

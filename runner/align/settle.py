@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from runner.align.refine import movement
 from runner.align.rims import rims_of
+from runner.align.sums import equations
 from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import cross_rows, move_points, rigid, rotation_from_vector, turn_vectors
+from runner.geometry.frames import move_points, rigid, rotation_from_vector, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.surfaces import project
 
@@ -71,6 +72,25 @@ class Settled:
     """mm at half a diagonal: the last step, or what the last search for closest points changed, whichever is larger."""
 
 
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """What the residuals (n,) at points (n, 3) do under the movements that ``basis`` (6, k) spans."""
+
+    points: Floats
+    direction: Floats
+    residual: Floats
+    centre: Floats
+    half: float
+    basis: Floats
+
+    def sums(self, weight: Floats) -> tuple[Floats, Floats]:
+        """Hessian (k, k) and gradient (k,) of weighted squares, weights (n,)."""
+        hessian, gradient = equations(
+            self.points[None], self.direction[None], weight[None], self.residual[None], self.centre, self.half
+        )
+        return self.basis.T @ hessian[0] @ self.basis, self.basis.T @ gradient[0]
+
+
 def settle_pose(
     nominal: Nominal,
     index: SurfaceIndex,
@@ -119,7 +139,7 @@ def settle_pose(
     step = change = np.inf
     quiet = False
     moved_by: Floats | None = None
-    state: tuple[Floats, Floats, Floats, Floats, Floats] | None = None
+    state: tuple[Floats, Floats, Floats, Rows, Floats] | None = None
     for search in range(SEARCHES):
         if search < 2:
             # asked anew where the first search ended, so that the end does not depend on where it began
@@ -157,12 +177,11 @@ def settle_pose(
                 pose, loss = plain, np.inf
                 continue
             pull = w * inside**2
-            rows = np.concatenate([cross_rows(now - centre, direction) / half, direction], axis=1) @ basis
-            hessian = rows.T @ (pull[:, None] * rows)
+            rows = Rows(now, direction, residual, centre, half, basis)
+            hessian, gradient = rows.sums(pull)
             total = float(pull.sum())
             if total <= 0 or np.linalg.eigvalsh(hessian / total)[0] < 1e-7:
                 return None
-            gradient = rows.T @ (pull * residual)
             sure = fast = basis @ np.linalg.solve(hessian, -gradient)
             if total < QUIET * float(w.sum()):
                 fast = basis @ np.linalg.solve(_curvature(hessian, rows, w, inside), -gradient)
@@ -185,7 +204,7 @@ def settle_pose(
     mean_square = float(pull @ residual**2 / pull.sum())
     # of an M-estimate: inverse curvature, spread of the gradient's terms, inverse curvature (P. J. Huber, 1967)
     inverse = np.linalg.inv(_curvature(hessian, rows, w, inside))
-    covariance = basis @ (inverse @ (rows.T @ (((pull * residual) ** 2)[:, None] * rows)) @ inverse) @ basis.T
+    covariance = basis @ (inverse @ rows.sums((pull * residual) ** 2)[0] @ inverse) @ basis.T
     scale = np.repeat([1.0 / half, 1.0], 3)
     return Settled(
         pose, covariance * np.outer(scale, scale), float(np.sqrt(mean_square)), int(np.count_nonzero(pull > 0)), limit,
@@ -193,13 +212,13 @@ def settle_pose(
     )  # fmt: skip
 
 
-def _curvature(hessian: Floats, rows: Floats, weight: Floats, inside: Floats) -> Floats:
+def _curvature(hessian: Floats, rows: Rows, weight: Floats, inside: Floats) -> Floats:
     """The Hessian (k, k) of Tukey's loss itself, where that is safely convex, otherwise of its weighted squares.
 
     With the latter the steps shrink by a constant factor only, which is near one where a part is bent by as much as
     the limit: such a fit would be given up before it comes to rest.
     """
-    true = rows.T @ ((weight * inside * (5.0 * inside - 4.0))[:, None] * rows)
+    true, _ = rows.sums(weight * inside * (5.0 * inside - 4.0))
     least = scipy.linalg.eigh(true, hessian, eigvals_only=True, subset_by_index=[0, 0])[0]
     return true if least > LEAST_CONVEX else hessian
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -72,22 +73,35 @@ def station_of(beat: Health, now_utc: str) -> BoardStation:
 
 def refused_files(held: Path) -> list[BoardTask]:
     """Held files that could not be measured as they are, newest first, from the reasons beside them."""
-    found: list[tuple[int, str, Path]] = []
+    look_at = 4 * MOST_REFUSED
+    while True:
+        newest = _newest_reasons(held, look_at)
+        tasks: list[BoardTask] = []
+        for mtime_ns, name in newest:
+            task = _refused(name.removesuffix(REASON_SUFFIX), held / name, mtime_ns)
+            if task is not None:
+                tasks.append(task)
+            if len(tasks) >= MOST_REFUSED:
+                break
+        if len(tasks) >= MOST_REFUSED or len(newest) < look_at:
+            return tasks
+        look_at *= 8
+
+
+def _newest_reasons(held: Path, most: int) -> list[tuple[int, str]]:
+    """Time and name of the newest reasons: never all of them in memory, however many held files nobody saw to."""
     try:
         with os.scandir(held) as entries:
-            for entry in entries:
-                if entry.name.endswith(REASON_SUFFIX) and entry.is_file(follow_symlinks=False):
-                    found.append((entry.stat(follow_symlinks=False).st_mtime_ns, entry.name, Path(entry.path)))
+            return heapq.nlargest(
+                most,
+                (
+                    (entry.stat(follow_symlinks=False).st_mtime_ns, entry.name)
+                    for entry in entries
+                    if entry.name.endswith(REASON_SUFFIX) and entry.is_file(follow_symlinks=False)
+                ),
+            )
     except OSError:
         return []
-    tasks: list[BoardTask] = []
-    for mtime_ns, name, path in sorted(found, reverse=True):
-        task = _refused(name.removesuffix(REASON_SUFFIX), path, mtime_ns)
-        if task is not None:
-            tasks.append(task)
-        if len(tasks) >= MOST_REFUSED:
-            break
-    return tasks
 
 
 def _refused(name: str, path: Path, mtime_ns: int) -> BoardTask | None:

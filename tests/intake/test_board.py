@@ -3,7 +3,7 @@
 import os
 from datetime import UTC, datetime
 
-from runner.intake.board import board_now, refused_files, station_of
+from runner.intake.board import MOST_REFUSED, NOT_MEASURED, board_now, refused_files, station_of
 from runner.intake.health import FOLDER, InHand, State, WaitingSet, write_health
 from tests.intake.test_health import beat
 
@@ -58,3 +58,14 @@ def test_held_files_without_an_inspection_are_tasks(tmp_path):
     assert tasks["a.ply"].what_to_do == "Rename the file." and "pattern fits" in tasks["a.ply"].why
     assert tasks["c.ply"].why == "no reason is given" and refused_files(tmp_path)[0].title == "a.ply"
     assert refused_files(tmp_path / "not there") == []
+
+
+def test_refused_files_are_found_behind_any_number_of_measured_ones(tmp_path):
+    """Held scans with an inspection, all of them newer, must not hide those that wait for a person."""
+    for k in range(MOST_REFUSED + 5):
+        (tmp_path / f"old{k:03}.ply.reason.txt").write_text(f"{NOT_MEASURED}old{k:03}.ply\nWhy: no recipe\n")
+        os.utime(tmp_path / f"old{k:03}.ply.reason.txt", (1000 + k, 1000 + k))
+    for k in range(5 * MOST_REFUSED):
+        (tmp_path / f"new{k:03}.ply.reason.txt").write_text("Held: 3 characteristics out of tolerance\n")
+    tasks = refused_files(tmp_path)
+    assert [task.title for task in tasks] == [f"old{k:03}.ply" for k in range(MOST_REFUSED + 4, 4, -1)]
