@@ -17,7 +17,7 @@ from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.prepare import PreparedScan, prepare_scan, scan_normals
 from runner.align.refine import Refined, between, either_side, refine_pose
-from runner.align.settle import MOST_POINTS, Settled, settle_pose
+from runner.align.settle import MOST_POINTS, Settled, quiet_limit, settle_pose
 from runner.align.several import parts_in, parts_text, unfold
 from runner.align.symmetry import pose_distance, same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
@@ -233,22 +233,15 @@ def _final_pose(
     if len(usable) > MOST_POINTS:
         usable = np.sort(np.random.default_rng(3).choice(usable, MOST_POINTS, replace=False))
     points, chosen_normals, known = scan.points[usable], normals[usable], signed[usable]
-    near = case.index.closest(move_points(pose, points), 4.0 * case.tau)
-    keep = (near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)
-    for table in (*prepared.tables, *champion.tables):
-        on_table = table.holds(points, chosen_normals, known, 1.5 * table.thickness)
-        # without signs a face flush with the table is the part's as far as the nominal has it
-        keep &= ~on_table | (~known & keep & ~near.on_border & (np.abs(near.distance) <= case.tau))
-    rows = np.flatnonzero(keep)
-    raw_normals, raw_known = chosen_normals[rows], known[rows]
-    chosen_normals, known = _sign_from_thinned(points[rows], raw_normals, raw_known, prepared)
+    rows = _carrying(case, pose, champion.tables, points, chosen_normals, known)
+    turned, told = _sign_from_thinned(points[rows], chosen_normals[rows], known[rows], prepared)
     free = None
     if len(case.model.symmetry.axis) == 1:
         point, axis = case.model.symmetry.axis_point[0], case.model.symmetry.axis[0]
         free = np.concatenate([axis, np.cross(axis, search.centre - point) / (0.5 * search.diagonal)])
         free /= np.linalg.norm(free)
     refined = refine_pose(
-        case.bins, pose, points[rows], chosen_normals, known, search.centre, search.diagonal,
+        case.bins, pose, points[rows], turned, told, search.centre, search.diagonal,
         settings.expected_form_error, settings.fit_reach, prepared.noise, free,
     )  # fmt: skip
     reach = 1.2 * settings.expected_form_error + 3.0 * prepared.noise
@@ -258,11 +251,15 @@ def _final_pose(
     def settle(start: Floats) -> Settled | None:
         # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
         return settle_pose(
-            case.nominal, case.index, start, points[rows], raw_normals, raw_known, search.centre, half, limit,
-            prepared.noise, free,
+            case.nominal, case.index, start, points[rows], chosen_normals[rows], known[rows], search.centre, half,
+            limit, prepared.noise, free,
         )  # fmt: skip
 
     settled = settle(refined.nominal_from_scan)
+    if settled is not None and settled.limit > quiet_limit(prepared.noise):
+        # of a part out of shape it matters which points take part: they are chosen anew where the first ones led
+        rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
+        settled = settle(settled.nominal_from_scan) or settled
     if settled is None:
         return refined
     apart = refined.settled
@@ -282,6 +279,24 @@ def _final_pose(
         limit=settled.limit,
         last_step=settled.last_step,
     )
+
+
+def _carrying(
+    case: Case,
+    pose: Floats,
+    tables: tuple[Plane, ...],
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+) -> NDArray[np.intp]:
+    """Which of the raw points (n, 3) a pose is refined on: those near the nominal and not on a table."""
+    near = case.index.closest(move_points(pose, points), 4.0 * case.tau)
+    keep = (near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)
+    for table in (*case.scan.tables, *tables):
+        on_table = table.holds(points, normals, signed, 1.5 * table.thickness)
+        # without signs a face flush with the table is the part's as far as the nominal has it
+        keep &= ~on_table | (~signed & keep & ~near.on_border & (np.abs(near.distance) <= case.tau))
+    return np.flatnonzero(keep)
 
 
 def _most_wander(scan: PreparedScan) -> float:
