@@ -13,7 +13,7 @@ import pytest
 import sampler
 from scipy.spatial.transform import Rotation
 
-from runner.align import hints, rough, run
+from runner.align import hints, poses, rough, run
 from runner.align.candidates import ROTATIONS, rotation_set
 from runner.align.planes import Plane
 from runner.align.types import AlignSettings
@@ -188,7 +188,7 @@ def test_a_rough_pose_is_pulled_in_without_a_search(block, monkeypatch):
     centre = part.model.search.centre
     turn = Rotation.from_rotvec(np.deg2rad(15.0) * np.array([0.6, 0.0, 0.8])).as_matrix()
     rough = rigid(turn, centre - turn @ centre + [6.0, -5.0, 4.0]) @ sim.nominal_from_scan
-    monkeypatch.setattr(run, "find_candidates", lambda *_, **__: pytest.fail("searched in spite of the hint"))
+    monkeypatch.setattr(poses, "find_candidates", lambda *_, **__: pytest.fail("searched in spite of the hint"))
     found = _align(part, sim, start_pose=rough)
     assert found.evidence["start pose"] == "confirmed"
     _right(found, part, sim)
@@ -197,13 +197,13 @@ def test_a_rough_pose_is_pulled_in_without_a_search(block, monkeypatch):
 def test_the_allowed_side_is_searched_alone_and_a_wrong_one_is_set_aside(block, monkeypatch):
     part, sim = block
     asked = []
-    find = run.find_candidates
+    find = poses.find_candidates
 
     def counted(model, points, normals, signed, rotations, **more):
         asked.append(rotations)
         return find(model, points, normals, signed, rotations, **more)
 
-    monkeypatch.setattr(run, "find_candidates", counted)
+    monkeypatch.setattr(poses, "find_candidates", counted)
     # the sampler lays the part with +z up
     found = _align(part, sim, up=(np.array([0.0, 0, 1]),))
     assert found.evidence["side up"] == "confirmed"

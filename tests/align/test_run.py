@@ -202,11 +202,11 @@ def test_a_hint_at_the_rival_pose_does_not_lead_astray(prepared):
 
 
 def test_a_confirmed_hint_is_not_searched_again(prepared, monkeypatch):
-    import runner.align.run as run
+    import runner.align.poses as poses
 
     part = prepared("block")
     sim = sampler.simulate(part.nominal, part.index, 2)
-    monkeypatch.setattr(run, "find_candidates", lambda *_, **__: pytest.fail("searched in spite of the hint"))
+    monkeypatch.setattr(poses, "find_candidates", lambda *_, **__: pytest.fail("searched in spite of the hint"))
     found = _align(part, sim.scan, start_pose=sim.nominal_from_scan)
     assert found.status is PoseStatus.ALIGNED, found.reason
 

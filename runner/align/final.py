@@ -1,0 +1,136 @@
+"""The final pose: refined on raw points that lie near the nominal and not on a table, with its own evidence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.align.contest import Evidence
+from runner.align.planes import Plane
+from runner.align.prepare import PreparedScan
+from runner.align.refine import Refined, between, either_side, refine_pose
+from runner.align.settle import MOST_POINTS, Settled, quiet_limit, settle_pose
+from runner.align.types import AlignSettings
+from runner.align.verdict import Case, lay_best
+from runner.geometry.frames import move_points
+from runner.geometry.mesh import Floats, ScanGeometry
+
+_MOST_WANDER = 0.25
+"""Fits started to either side along the weakest direction must end this close, mm at half a diagonal (or within
+the scan's own noise)."""
+_QUIET_MM = 0.2
+"""Of a scan that scatters more, the last stage's word is not taken against the wide one's that it wanders."""
+_CLOSE = 8.0
+"""Nearly all points of a pose that is settled lie within so many times the noise."""
+
+
+def final_pose(
+    scan: ScanGeometry,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+    case: Case,
+    champion: Evidence,
+    settings: AlignSettings,
+) -> Refined:
+    """Refine on raw points that lie near the nominal and not on a table."""
+    search, prepared, pose = case.model.search, case.scan, champion.pose
+    if champion.spread > _CLOSE * max(prepared.noise, 0.01):
+        pose = lay_best(case, pose)
+    usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
+    if len(usable) > MOST_POINTS:
+        usable = np.sort(np.random.default_rng(3).choice(usable, MOST_POINTS, replace=False))
+    points, chosen_normals, known = scan.points[usable], normals[usable], signed[usable]
+    rows = _carrying(case, pose, champion.tables, points, chosen_normals, known)
+    turned, told = sign_from_thinned(points[rows], chosen_normals[rows], known[rows], prepared)
+    free = None
+    if len(case.model.symmetry.axis) == 1:
+        point, axis = case.model.symmetry.axis_point[0], case.model.symmetry.axis[0]
+        free = np.concatenate([axis, np.cross(axis, search.centre - point) / (0.5 * search.diagonal)])
+        free /= np.linalg.norm(free)
+    refined = refine_pose(
+        case.bins, pose, points[rows], turned, told, search.centre, search.diagonal,
+        settings.expected_form_error, settings.fit_reach, prepared.noise, free,
+    )  # fmt: skip
+    reach = 1.2 * settings.expected_form_error + 3.0 * prepared.noise
+    limit = max(min(settings.fit_reach, reach), 0.05)
+    half = 0.5 * search.diagonal
+
+    def settle(start: Floats) -> Settled | None:
+        # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
+        return settle_pose(
+            case.nominal, case.index, start, points[rows], chosen_normals[rows], known[rows], search.centre, half,
+            limit, prepared.noise, free,
+        )  # fmt: skip
+
+    settled = settle(refined.nominal_from_scan)
+    if settled is not None and settled.limit > quiet_limit(prepared.noise):
+        # of a part out of shape it matters which points take part: they are chosen anew where the first ones led
+        rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
+        settled = settle(settled.nominal_from_scan) or settled
+    if settled is None:
+        return refined
+    apart = refined.settled
+    if apart > most_wander(prepared) and prepared.noise < _QUIET_MM:
+        # the wide stage may wander where the last one, on all points, is held
+        starts = either_side(settled.nominal_from_scan, refined.weakest, search.centre, half, reach)
+        ends = [end for end in map(settle, starts) if end is not None]
+        if len(ends) == 2:
+            apart = between(ends[0].nominal_from_scan, ends[1].nominal_from_scan, search.centre, half, free)
+    return replace(
+        refined,
+        settled=apart,
+        nominal_from_scan=settled.nominal_from_scan,
+        covariance=settled.covariance,
+        rms=settled.rms,
+        points=settled.points,
+        limit=settled.limit,
+        last_step=settled.last_step,
+    )
+
+
+def _carrying(
+    case: Case,
+    pose: Floats,
+    tables: tuple[Plane, ...],
+    points: Floats,
+    normals: Floats,
+    signed: NDArray[np.bool_],
+) -> NDArray[np.intp]:
+    """Which of the raw points (n, 3) a pose is refined on: those near the nominal and not on a table."""
+    near = case.index.closest(move_points(pose, points), 4.0 * case.tau)
+    keep = (near.triangle >= 0) & (np.abs(near.distance) <= 4.0 * case.tau)
+    for table in (*case.scan.tables, *tables):
+        on_table = table.holds(points, normals, signed, 1.5 * table.thickness)
+        # without signs a face flush with the table is the part's as far as the nominal has it
+        keep &= ~on_table | (~signed & keep & ~near.on_border & (np.abs(near.distance) <= case.tau))
+    return np.flatnonzero(keep)
+
+
+def most_wander(scan: PreparedScan) -> float:
+    """How far apart, mm, fits from either side may end for a scan that holds the part."""
+    return max(_MOST_WANDER, scan.noise)
+
+
+def sign_from_thinned(
+    points: Floats, normals: Floats, signed: NDArray[np.bool_], prepared: PreparedScan
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Give raw unsigned normals the sign of the nearest thinned place, where that is known."""
+    if signed.all() or not len(points) or not prepared.signed.any():
+        return normals, signed
+    from scipy.spatial import cKDTree
+
+    known = np.flatnonzero(prepared.signed)
+    unsure = np.flatnonzero(~signed)
+    gap, nearest = cKDTree(prepared.points[known]).query(
+        points[unsure], workers=2, distance_upper_bound=2.0 * prepared.spacing
+    )
+    close = np.flatnonzero(np.isfinite(gap))
+    unsure, nearest = unsure[close], known[np.asarray(nearest)[close]]
+    cosine = np.einsum("ij,ij->i", normals[unsure], prepared.normals[nearest])
+    sure = np.abs(cosine) > 0.7
+    normals, signed = normals.copy(), signed.copy()
+    signed[unsure[sure]] = True
+    normals[unsure[sure & (cosine < 0)]] *= -1.0
+    return normals, signed
