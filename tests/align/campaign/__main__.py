@@ -4,6 +4,7 @@
     python tests/align/campaign table FILE.jsonl                    # right, refused, wrong, times, with the 95 % bound
     python tests/align/campaign baseline --scans 12 --to FILE.jsonl # general-purpose registration on the same scans
     python tests/align/campaign refusals --scans 3 --to FILE.jsonl  # every part's scans against every other nominal
+    python tests/align/campaign scatter --scans 2 --to FILE.jsonl   # coarse scans: what the scatter rule costs
 
 A line of the file is one scan: part, seed, commit, circumstances, outcome, how far off, times.
 """
@@ -92,6 +93,9 @@ def print_table(rows: list[dict]) -> None:
         wrong = total["wrong"]
         upper = float(beta.ppf(0.95, wrong + 1, n - wrong)) if wrong < n else 1.0
         wall = [r["wall_s"] for r in rows]
+        quiet = sum(not r["form"] and r["outcome"] != "refused" for r in rows)
+        print(f"of {quiet} believed scans without form error, up to {0.0027 * quiet:.1f} would lie beyond 3 bounds by "
+              "chance (one normal deviate, the largest share that errors of that bound can have)")  # fmt: skip
         print(f"together {total} of {n}; wrong below {upper:.2%} (95 %, one-sided, Clopper-Pearson); "
               f"wall median {np.median(wall):.2f} s, 95th percentile {np.percentile(wall, 95):.2f} s")  # fmt: skip
 
@@ -117,6 +121,7 @@ def main() -> None:
     showing.set_defaults(act=lambda a: print_table(read(Path(a.file))))
     import baseline
     import refusals
+    import scatter
 
     general = verbs.add_parser("baseline")
     general.add_argument("--scans", type=int, default=12)
@@ -127,6 +132,10 @@ def main() -> None:
     wrong.add_argument("--scans", type=int, default=2)
     wrong.add_argument("--to", default="out/alignment-refusals.jsonl")
     wrong.set_defaults(act=refusals.run)
+    coarse = verbs.add_parser("scatter")
+    coarse.add_argument("--scans", type=int, default=2)
+    coarse.add_argument("--to", default="out/alignment-scatter.jsonl")
+    coarse.set_defaults(act=scatter.run)
     chosen = parser.parse_args()
     chosen.act(chosen)
 

@@ -75,7 +75,7 @@ class Made:
         }
 
 
-def make(nominal: Nominal, index: SurfaceIndex, model, seed: int, count: int = POINTS) -> Made:
+def make(nominal: Nominal, index: SurfaceIndex, model, seed: int, count: int = POINTS, noise: float = NOISE) -> Made:
     """Scan a part as its seed says."""
     scene = scene_of(seed)
     rng = np.random.default_rng([seed, 7])
@@ -94,7 +94,7 @@ def make(nominal: Nominal, index: SurfaceIndex, model, seed: int, count: int = P
             return np.min(np.linalg.norm(points[:, None] - middles[None], axis=2), axis=1) < radius
 
     simulated = sampler.simulate(
-        nominal, index, seed, count=count, views=scene.views, table=scene.table, fixtures=fixtures, noise=NOISE,
+        nominal, index, seed, count=count, views=scene.views, table=scene.table, fixtures=fixtures, noise=noise,
         stray=scene.stray, form=scene.form, normals="signed", hide=hide, turn=turn,
     )  # fmt: skip
     points, facing, kind = simulated.scan.points, simulated.scan.normals, simulated.kind
