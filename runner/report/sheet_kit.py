@@ -179,7 +179,7 @@ def set_print(
     sheet.page_setup.pageOrder = "overThenDown"
     sheet.print_title_rows = head_rows
     sheet.page_margins.left = sheet.page_margins.right = 0.4
-    sheet.page_margins.top, sheet.page_margins.bottom = 0.6, 0.75
+    sheet.page_margins.top, sheet.page_margins.bottom = 0.85, 0.75
     sheet.oddHeader.left.text = _header_text(title)
     sheet.oddHeader.right.text = "&A, page &P of &N"
     sheet.oddFooter.left.text = CAUTION
