@@ -132,6 +132,7 @@ def one(job: tuple[str, int, str, str]) -> dict:
         "measure_s": round(spent, 2),
         "pose": str(found.inspection.poses[0].status) if found.inspection.poses else "none",
         "reason": found.inspection.reason[:200], "error": {}, "missing": {}, "in_bounds": {},
+        "interval": {},
     }  # fmt: skip
     results = {r.id: r for r in found.inspection.results}
     features = {f.name: f for f in found.inspection.features}
@@ -145,6 +146,12 @@ def one(job: tuple[str, int, str, str]) -> dict:
             result = results[key]
             values = [p.value for p in result.parts] if len(truth.values) > 1 else [result.value]
             reason = result.reason
+            of = result.parts if len(truth.values) > 1 else [result]
+            if all("corrected, at least" in p.details for p in of):
+                row["interval"][key] = [
+                    [float(p.details[f"corrected{what}"]) - t for what in (", at least", " for noise", ", at most")]
+                    for p, t in zip(of, truth.values, strict=False)
+                ]
         row["error"][key] = [None if v is None else v - t for v, t in zip(values, truth.values, strict=False)]
         if any(v is None for v in values) or len(values) != len(truth.values):
             row["missing"][key] = reason[:200]
@@ -270,6 +277,11 @@ def _print_row(key: str, truth: Truth, posed: list[dict]) -> None:
     ratio = f"{np.std(ratios, ddof=1):9.2f}" if len(ratios) > 2 else f"{'':9}"
     figures = f"{bias:8.2f} {error:5.2f} {spread:7.2f} {spread / math.sqrt(2 * (n - 1)):5.2f} {ratio}"
     print(f"  {key:19} {truth.of:8} {n:4} {missing:7} {figures}  {_aim(truth, bias, error, 'angle' in key)}")
+    inside = np.array([i for r in posed for i in r.get("interval", {}).get(key, [])])
+    if len(inside):
+        held = np.count_nonzero((inside[:, 0] <= 0) & (inside[:, 2] >= 0))
+        print(f"  {'':28} less the noise part: bias {1000 * inside[:, 1].mean():.2f} um, "
+              f"interval holds the truth {held} of {len(inside)} times")  # fmt: skip
 
 
 def main() -> None:
