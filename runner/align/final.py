@@ -25,6 +25,11 @@ _QUIET_MM = 0.2
 _CLOSE = 8.0
 """Nearly all points of a pose that is settled lie within so many times the noise."""
 
+_SCATTER_POINTS = 20_000
+_SCATTER_FEWEST = 50
+_MEDIAN_OF_DIFFERENCE = 0.6744897501960817 * 2.0**0.5
+"""Median of the size of a difference of two normal values of standard deviation 1."""
+
 
 def final_pose(
     scan: ScanGeometry,
@@ -70,7 +75,7 @@ def final_pose(
         rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
         settled = settle(settled.nominal_from_scan) or settled
     if settled is None:
-        return refined
+        return replace(refined, scatter=scatter_at(case, refined.nominal_from_scan, points[rows]))
     apart = refined.settled
     if apart > most_wander(prepared) and prepared.noise < _QUIET_MM:
         # the wide stage may wander where the last one, on all points, is held
@@ -87,7 +92,27 @@ def final_pose(
         points=settled.points,
         limit=settled.limit,
         last_step=settled.last_step,
+        scatter=scatter_at(case, settled.nominal_from_scan, points[rows]),
     )
+
+
+def scatter_at(case: Case, pose: Floats, points: Floats) -> float:
+    """Return the scatter, mm, of raw points (n, 3) about the surface: of the heights of neighbours over the nominal.
+
+    Neighbours are those whose feet on the nominal are. Among points that lie closer together than they scatter, the
+    nearest in space are those of like height, and no local plane shows how much there is (half of it in a study).
+    """
+    from scipy.spatial import cKDTree
+
+    near = case.index.closest(move_points(pose, points[:: max(1, len(points) // _SCATTER_POINTS)]), 4.0 * case.tau)
+    good = near.found & ~near.on_border
+    if np.count_nonzero(good) < _SCATTER_FEWEST:
+        return 0.0
+    height, face = near.distance[good], near.face[good]
+    _, neighbour = cKDTree(near.point[good]).query(near.point[good], k=[2], workers=2)
+    other = np.asarray(neighbour)[:, 0]
+    difference = np.abs(height - height[other])[face == face[other]]
+    return float(np.median(difference) / _MEDIAN_OF_DIFFERENCE) if len(difference) >= _SCATTER_FEWEST else 0.0
 
 
 def _carrying(

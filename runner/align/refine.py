@@ -161,6 +161,8 @@ class Refined:
     """How far apart, mm at half a diagonal, fits end that start a little to either side along ``weakest``."""
     weakest: Floats
     """(6,) the motion that is held least (rotation vector times half diagonal, translation), unit."""
+    scatter: float = 0.0
+    """Scatter of the points about the surface as it lies at this pose, mm; 0 where it was not looked at."""
 
 
 def refine_pose(

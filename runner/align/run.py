@@ -101,6 +101,7 @@ def align(
     if refined.hold < LEAST_HOLD:
         evidence["weakly held"] = slide_text(refined)
     evidence |= {
+        "scatter at pose": refined.scatter,
         "rms": refined.rms, "fit points": float(refined.points), "fit limit": refined.limit,
         "last step": refined.last_step,
         "settled": refined.settled, "hold": refined.hold,

@@ -222,3 +222,14 @@ def test_the_same_scan_gives_the_same_pose(prepared):
     sim = sampler.simulate(part.nominal, part.index, 6, count=20_000)
     first, second = _align(part, sim.scan), _align(part, sim.scan)
     assert np.abs(first.nominal_from_scan - second.nominal_from_scan).max() < 1e-9
+
+
+def test_points_that_lie_closer_than_they_scatter_are_told_by_their_heights(prepared):
+    """2 mm of scatter look like half of it to any local plane of points so close; such a pose was off by millimetres."""
+    part = prepared("bushing")
+    sim = sampler.simulate(part.nominal, part.index, 4, count=15_000, noise=2.0)
+    found = _align(part, sim.scan, expected_form_error=2.0)
+    assert found.status is not PoseStatus.ALIGNED
+    assert 1.3 < found.evidence["scatter at pose"] < 2.3
+    quiet = _align(part, sampler.simulate(part.nominal, part.index, 4, count=15_000, noise=0.02).scan)
+    assert quiet.evidence["scatter at pose"] == pytest.approx(0.02, rel=0.1)
