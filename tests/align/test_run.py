@@ -225,7 +225,7 @@ def test_the_same_scan_gives_the_same_pose(prepared):
 
 
 def test_points_that_lie_closer_than_they_scatter_are_told_by_their_heights(prepared):
-    """2 mm of scatter look like half of it to any local plane of points so close; such a pose was off by millimetres."""
+    """2 mm of scatter look like half of it to a local plane of points so close; such a pose was off by millimetres."""
     part = prepared("bushing")
     sim = sampler.simulate(part.nominal, part.index, 4, count=15_000, noise=2.0)
     found = _align(part, sim.scan, expected_form_error=2.0)
