@@ -96,6 +96,11 @@ def print_table(rows: list[dict]) -> None:
         quiet = sum(not r["form"] and r["outcome"] != "refused" for r in rows)
         print(f"of {quiet} believed scans without form error, up to {0.0027 * quiet:.1f} would lie beyond 3 bounds by "
               "chance (one normal deviate, the largest share that errors of that bound can have)")  # fmt: skip
+        full = [r for r in rows if r["covered"] >= 0.6]
+        asked = sum(r["outcome"] == "refused" and _decidable(r) for r in full)
+        refused = sum(r["outcome"] == "refused" for r in full)
+        print(f"of these 60 % or more of the surface seen: {len(full)}, refused {refused}"
+              f", of these decidable {asked}, wrong {sum(r['outcome'] == 'wrong' for r in full)}")  # fmt: skip
         print(f"together {total} of {n}; wrong below {upper:.2%} (95 %, one-sided, Clopper-Pearson); "
               f"wall median {np.median(wall):.2f} s, 95th percentile {np.percentile(wall, 95):.2f} s")  # fmt: skip
 
