@@ -6,10 +6,10 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
 from runner.align.search import CUBE, DIRECTIONS, VOLUME, SearchModel, direction_index, direction_set
+from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
 
@@ -42,11 +42,13 @@ def matrices(quaternions: Floats) -> Floats:
     ).reshape(-1, 3, 3)  # fmt: skip
 
 
-@kernel(parallel=True)
-def _score_directions(rotations: Any, vectors: Any, weights: Any, both: Any, cube: Any, score: Any) -> Any:
+@kernel
+def _score_directions(
+    start: Any, end: Any, rotations: Any, vectors: Any, weights: Any, both: Any, cube: Any, score: Any
+) -> None:
     half = 0.5 * cube.shape[0]
     last = cube.shape[0] - 1
-    for i in prange(len(rotations)):
+    for i in range(start, end):
         total = 0.0
         for k in range(len(vectors)):
             best = 0.0
@@ -96,7 +98,9 @@ def rank_rotations(
     weights = np.sqrt(count[strongest].astype(np.float64))
     quaternions, rotations = rotation_set()
     score = np.zeros(ROTATIONS)
-    _score_directions(
+    run_blocks(
+        _score_directions,
+        ROTATIONS,
         rotations,
         vectors[strongest % DIRECTIONS],
         weights / weights.sum(),
@@ -142,9 +146,9 @@ def _splat(rotation: Any, points: Any, normals: Any, cell: Any, volume: Any) -> 
             volume[axis, a, b, c] += weight * n * n
 
 
-@kernel(parallel=True)
-def _splat_many(rotations: Any, points: Any, normals: Any, cell: Any, volumes: Any) -> Any:
-    for i in prange(len(rotations)):
+@kernel
+def _splat_many(start: Any, end: Any, rotations: Any, points: Any, normals: Any, cell: Any, volumes: Any) -> None:
+    for i in range(start, end):
         _splat(rotations[i], points, normals, cell, volumes[i])
 
 
@@ -190,23 +194,23 @@ def find_candidates(
     for start in range(0, len(turns), batch):
         part = turns[start : start + batch]
         volumes = np.zeros((len(part), 3, VOLUME, VOLUME, VOLUME), dtype=np.float32)
-        _splat_many(np.ascontiguousarray(part), near, near_normals, cell, volumes)
+        run_blocks(_splat_many, len(part), np.ascontiguousarray(part), near, near_normals, cell, volumes, block=1)
         spectrum = fft.rfftn(volumes, axes=(2, 3, 4), workers=2)
         np.conjugate(spectrum, out=spectrum)
         product = spectrum[:, 0] * goal[0]
         for channel in (1, 2):
             product += spectrum[:, channel] * goal[channel]
         score = fft.irfftn(product, s=(VOLUME,) * 3, axes=(1, 2, 3), workers=2)
-        _take_peaks(np.ascontiguousarray(score), shifts[start : start + len(part)])
+        run_blocks(_take_peaks, len(part), np.ascontiguousarray(score), shifts[start : start + len(part)], block=1)
     shifts = np.where(shifts >= VOLUME / 2, shifts - VOLUME, shifts) * cell
     translation = model.centre + shifts - (turns @ middle)[:, None, :]
     return np.repeat(turns, peaks, axis=0), translation.reshape(-1, 3)
 
 
-@kernel(parallel=True)
-def _take_peaks(score: Any, shifts: Any) -> Any:
+@kernel
+def _take_peaks(start: Any, end: Any, score: Any, shifts: Any) -> None:
     size = score.shape[1]
-    for i in prange(len(score)):
+    for i in range(start, end):
         for peak in range(shifts.shape[1]):
             best = -np.inf
             a = b = c = 0

@@ -6,10 +6,10 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
 from runner.align.search import SearchModel, direction_index, direction_set
+from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
 
@@ -76,8 +76,10 @@ def turn_pose(rotation: Any, translation: Any, step: Any, centre: Any) -> Any:
             rotation[i, j] = value
 
 
-@kernel(parallel=True)
+@kernel
 def _refine(
+    start: Any,
+    end: Any,
     rotations: Any,
     translations: Any,
     points: Any,
@@ -94,9 +96,9 @@ def _refine(
     last: Any,
     iterations: Any,
     score: Any,
-) -> Any:
+) -> None:
     plane = shape[1] * shape[2]
-    for pose in prange(len(rotations)):
+    for pose in range(start, end):
         rotation = rotations[pose].copy()
         translation = translations[pose].copy()
         hessian = np.empty((6, 6))
@@ -225,10 +227,10 @@ def refine_on_field(
     rotations, translations = rotations.copy(), translations.copy()
     score = np.zeros(len(rotations))
     weights = np.full(len(points), 1.0 / max(len(points), 1))
-    _refine(
-        rotations, translations, np.ascontiguousarray(points), np.ascontiguousarray(normals), signed, weights,
-        model.field, model.origin, model.cell, model.shape, model.centre, 0.5 * model.diagonal,
-        first, last, iterations, score,
+    run_blocks(
+        _refine, len(rotations), rotations, translations, np.ascontiguousarray(points), np.ascontiguousarray(normals),
+        signed, weights, model.field, model.origin, model.cell, model.shape, model.centre, 0.5 * model.diagonal,
+        first, last, iterations, score, block=4,
     )  # fmt: skip
     return rotations, translations, score
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
+from runner.geometry.blocks import run_blocks
 from runner.geometry.frames import cross_rows, turn_vectors
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
@@ -97,7 +97,8 @@ def _closest_held(
     some = points[left[random.permutation(len(left))[:8000]]]
     triples = points[np.array([random.choice(left, 3, replace=False) for _ in range(400)])]
     normals_of, offsets = _through(triples)
-    held = _count_near(some, normals_of, offsets, _CLOSELY * threshold)
+    held = np.zeros(len(normals_of), dtype=np.int64)
+    run_blocks(_count_near, len(held), some, normals_of, offsets, _CLOSELY * threshold, held, block=64)
     order = np.argsort(-held, kind="stable")
     best, most = None, 0.04 * len(points)
     for guess in order[:_SETTLED]:
@@ -206,18 +207,16 @@ def _settle_plane(
     return Plane(normal, offset, max(3.0 * spread, 0.5 * threshold)), mine, axes[:, 1:]
 
 
-@kernel(parallel=True)
-def _count_near(points: Any, normals: Any, offsets: Any, slab: Any) -> Any:
+@kernel
+def _count_near(start: Any, end: Any, points: Any, normals: Any, offsets: Any, slab: Any, count: Any) -> None:
     """How many of the points (n, 3) lie within ``slab`` of each plane, (k,)."""
-    count = np.zeros(len(normals), dtype=np.int64)
-    for k in prange(len(normals)):
+    for k in range(start, end):
         x, y, z, offset = normals[k, 0], normals[k, 1], normals[k, 2], offsets[k]
         mine = 0
         for i in range(len(points)):
             if abs(points[i, 0] * x + points[i, 1] * y + points[i, 2] * z - offset) < slab:
                 mine += 1
         count[k] = mine
-    return count
 
 
 @kernel

@@ -31,13 +31,16 @@ def thread_count() -> int:
     return os.cpu_count() or 1
 
 
-def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
-    """Call ``kernel(start, end, *arguments)`` for ranges that cover 0 to ``count`` and start at multiples of BLOCK."""
+def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any, block: int = BLOCK) -> None:
+    """Call ``kernel(start, end, *arguments)`` for ranges that cover 0 to ``count`` and start at multiples of ``block``.
+
+    ``block`` is how many items are worth a thread's while: the default suits work of a microsecond each.
+    """
     threads = thread_count()
-    if threads == 1 or count <= 2 * BLOCK:
+    if threads == 1 or count < 2 * block:
         kernel(0, count, *arguments)
         return
-    step = BLOCK * min(_BLOCKS_AT_ONCE, max(1, count // (4 * threads * BLOCK)))
+    step = block * min(_BLOCKS_AT_ONCE, max(1, count // (4 * threads * block)))
     starts = range(0, count, step)
     ends = [min(start + step, count) for start in starts]
     # list() so that an exception in a thread comes out here

@@ -56,17 +56,16 @@ def _choose_cache() -> bool:
 _CACHED = _choose_cache()
 
 
-def kernel(function: Callable[..., Any] | None = None, *, parallel: bool = False, inline: bool = False) -> Any:
+def kernel(function: Callable[..., Any] | None = None, *, inline: bool = False) -> Any:
     """Compile ``function`` to machine code on first use.
 
-    IEEE arithmetic is kept (no fast-math), so that results repeat. ``parallel`` kernels use
-    ``numba.prange``; ``inline`` is for small functions called from other kernels.
+    IEEE arithmetic is kept (no fast-math), so that results repeat. Kernels run on several threads by ``run_blocks``,
+    never by ``numba.prange``: that takes three times as long to compile, and milliseconds to start. ``inline`` is for
+    small functions called from other kernels.
     """
     import numba
 
     def compile_late(plain: Callable[..., Any]) -> Any:
-        return numba.njit(
-            cache=_CACHED, parallel=parallel, nogil=True, error_model="numpy", inline="always" if inline else "never"
-        )(plain)
+        return numba.njit(cache=_CACHED, nogil=True, error_model="numpy", inline="always" if inline else "never")(plain)
 
     return compile_late if function is None else compile_late(function)

@@ -11,10 +11,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numba
 import numpy as np
+from numpy.typing import NDArray
 
+from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
+from runner.geometry.mesh import Floats
 
 PLANE, CYLINDER, CONE, SPHERE, TORUS, ROUND_SLOT, SQUARE_SLOT, RING, AXIS = range(9)
 """RING: a circle in space, two distances per point (in the plane, out of it). AXIS: a line in space, two per point."""
@@ -207,8 +209,34 @@ def sum_range(
     return total
 
 
-@kernel(parallel=True)
 def sum_blocks(
+    points: Floats,
+    weights: Floats,
+    centre: Floats,
+    origin: Floats,
+    turn: Floats,
+    pivot: Floats,
+    scale: float,
+    kind: int,
+    parts: int,
+    sizes: Floats,
+    columns: NDArray[np.int64],
+) -> Floats:
+    """Return (b, m) the sums of each block of points."""
+    p = len(columns)
+    blocks = (len(points) + BLOCK - 1) // BLOCK
+    sums = np.zeros((blocks, p * (p + 1) // 2 + p + 1))
+    run_blocks(
+        _sum_blocks, blocks, points, weights, centre, origin, turn, pivot, scale, kind, parts, sizes, columns, sums,
+        block=2,
+    )  # fmt: skip
+    return sums
+
+
+@kernel
+def _sum_blocks(
+    start: int,
+    end: int,
     points: Any,
     weights: Any,
     centre: Any,
@@ -220,13 +248,10 @@ def sum_blocks(
     parts: int,
     sizes: Any,
     columns: Any,
-) -> Any:
-    """Return (b, m) the sums of each block of points."""
+    sums: Any,
+) -> None:
     n = points.shape[0]
-    p = columns.shape[0]
-    blocks = (n + BLOCK - 1) // BLOCK
-    sums = np.zeros((blocks, p * (p + 1) // 2 + p + 1))
-    for block in numba.prange(blocks):
+    for block in range(start, end):
         sums[block, :] = sum_range(
             points,
             weights,
@@ -242,25 +267,39 @@ def sum_blocks(
             block * BLOCK,
             min(n, (block + 1) * BLOCK),
         )
-    return sums
 
 
-@kernel(parallel=True)
-def distances(points: Any, centre: Any, origin: Any, turn: Any, scale: float, kind: int, part: int, sizes: Any) -> Any:
+def distances(
+    points: Floats, centre: Floats, origin: Floats, turn: Floats, scale: float, kind: int, part: int, sizes: Floats
+) -> Floats:
     """Return (n,) signed distances in units of ``scale``."""
-    n = points.shape[0]
-    out = np.empty(n)
-    inverse = 1.0 / scale
-    blocks = (n + BLOCK - 1) // BLOCK
-    for block in numba.prange(blocks):
-        g = np.empty(3)
-        e = np.empty(2)
-        for i in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
-            px = (points[i, 0] - centre[0]) * inverse - origin[0]
-            py = (points[i, 1] - centre[1]) * inverse - origin[1]
-            pz = (points[i, 2] - centre[2]) * inverse - origin[2]
-            x = turn[0, 0] * px + turn[0, 1] * py + turn[0, 2] * pz
-            y = turn[1, 0] * px + turn[1, 1] * py + turn[1, 2] * pz
-            z = turn[2, 0] * px + turn[2, 1] * py + turn[2, 2] * pz
-            out[i] = distance(kind, part, x, y, z, sizes, g, e)
+    out = np.empty(len(points))
+    run_blocks(_distances, len(points), points, centre, origin, turn, scale, kind, part, sizes, out, block=BLOCK)
     return out
+
+
+@kernel
+def _distances(
+    start: int,
+    end: int,
+    points: Any,
+    centre: Any,
+    origin: Any,
+    turn: Any,
+    scale: float,
+    kind: int,
+    part: int,
+    sizes: Any,
+    out: Any,
+) -> None:
+    inverse = 1.0 / scale
+    g = np.empty(3)
+    e = np.empty(2)
+    for i in range(start, end):
+        px = (points[i, 0] - centre[0]) * inverse - origin[0]
+        py = (points[i, 1] - centre[1]) * inverse - origin[1]
+        pz = (points[i, 2] - centre[2]) * inverse - origin[2]
+        x = turn[0, 0] * px + turn[0, 1] * py + turn[0, 2] * pz
+        y = turn[1, 0] * px + turn[1, 1] * py + turn[1, 2] * pz
+        z = turn[2, 0] * px + turn[2, 1] * py + turn[2, 2] * pz
+        out[i] = distance(kind, part, x, y, z, sizes, g, e)
