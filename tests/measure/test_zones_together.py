@@ -145,6 +145,7 @@ def test_profile_says_what_noise_adds_and_the_plain_zone(results):
     assert plain.value > 5 * sigma
     assert plain.details["corrected for noise"] < 0.25 * plain.value
     assert plain.details["corrected, at least"] < 1.5 * sigma
+    assert "datums" in plain.details["noise counted"]
     assert judged.details["plain zone"] == pytest.approx(plain.value, rel=1e-9)
     assert judged.value < 0.4 * plain.value
     assert "cut-off 10 mm" in judged.details["judged"]
