@@ -34,8 +34,8 @@ class Evidence:
     distance: Floats
     """(m,) to nominal surface facing the same way, mm, infinite where there is none within reach."""
     telling: Floats
-    """(m,) the distance that contests go by: where a normal's sign is not known, to any surface, since the normals
-    estimated in small bores and beside edges would decide at random."""
+    """(m,) the distance that contests go by: beside edges to either face; where a normal's sign is not known, to any
+    surface, since the normals estimated in small bores and beside edges would decide at random."""
     feet: Floats
     """(k, 3) where the inliers lie on the nominal."""
     feet_normals: Floats
@@ -122,15 +122,35 @@ def gather_evidence(
     for standing in tables:
         neutral |= standing.points
     # where faces meet within a few points, normals estimated from a cloud face nowhere: they say nothing here
-    lone = np.bincount(scan.patch, minlength=1)[scan.patch] == 1
-    unsure = ~scan.signed & lone & ~fits & (np.abs(depth) <= min(max(0.1, 6.0 * scan.noise), tau))
-    telling = np.where(scan.signed, distance, np.minimum(np.abs(depth), distance))
+    unsure = ~scan.signed & scan.lone & ~fits & (np.abs(depth) <= min(max(0.1, 6.0 * scan.noise), tau))
+    sure = either_face(moved, turned, scan.signed & scan.lone, distance, bins, near_reach)
+    telling = np.where(scan.signed, sure, np.minimum(np.abs(depth), distance))
     return Evidence(
         pose, distance, telling, foot[fits], foot_normal[fits], float(np.mean(fits)),
         float(np.sum(fits[close])) / max(float(np.sum(close & ~neutral & ~unsure)), 1.0), inside,
         _spill(scan, fits, ~close & ~neutral), coverage,
         float(np.percentile(distance[fits], 98)) if fits.any() else tau, tuple(s.table for s in tables),
     )  # fmt: skip
+
+
+def either_face(
+    points: Floats, normals: Floats, beside: NDArray[np.bool_], distance: Floats, bins: DirectionBins, reach: float
+) -> Floats:
+    """Return distances (n,) to surface that faces as points (n, 3) do, of those ``beside`` edges to either face.
+
+    A normal between two faces belongs to the bin of its largest component, which need not be that of the nearer face;
+    turned by a rival's pose it may belong to another bin, and such points then decided contests at random.
+    """
+    rows = np.flatnonzero(beside)
+    if not len(rows):
+        return distance
+    distance = distance.copy()
+    at, facing, sure = points[rows], normals[rows], np.ones(len(rows), dtype=bool)
+    for along in np.vstack([np.eye(3), -np.eye(3)]):
+        _, normal, gap = bins.closest(at, np.tile(along, (len(rows), 1)), sure, reach)
+        alike = np.einsum("ij,ij->i", facing, normal) >= 0.5
+        distance[rows] = np.where(alike, np.minimum(gap, distance[rows]), distance[rows])
+    return distance
 
 
 def _spill(scan: PreparedScan, fits: NDArray[np.bool_], far: NDArray[np.bool_]) -> float:

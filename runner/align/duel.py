@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.contest import either_face
 from runner.align.prepare import PreparedScan, islands
 from runner.align.refine import normal_equations, pair_up, tukey
 from runner.align.search import SearchModel
@@ -123,6 +124,7 @@ def _distance(pose: Floats, rows: NDArray[np.int64], ground: Ground, reach: floa
     _, facing, distance = ground.bins.closest(moved, turned, signed, reach)
     cosine = np.einsum("ij,ij->i", turned, facing)
     distance = np.where(np.where(signed, cosine, np.abs(cosine)) >= 0.5, distance, np.inf)
+    distance = either_face(moved, turned, signed & scan.lone[rows], distance, ground.bins, reach)
     if signed.all():
         return distance
     plain = ground.index.closest(moved, reach)

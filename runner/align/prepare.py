@@ -44,6 +44,11 @@ class PreparedScan:
     supports: tuple[Plane, ...] = ()
     """Planes of the scan with (nearly) nothing beyond them: a table that stayed, or outer faces of the part."""
 
+    @property
+    def lone(self) -> NDArray[np.bool_]:
+        """(m,) points that belong to no smooth piece: beside edges, where a normal is neither face's."""
+        return np.asarray(np.bincount(self.patch, minlength=1)[self.patch] == 1)
+
 
 def scan_normals(scan: ScanGeometry) -> tuple[Floats, NDArray[np.bool_]]:
     """Return normals (n, 3) in the scan frame (zero where there is none) and whether each sign is known (n,)."""

@@ -20,7 +20,6 @@ from runner.measure.scene import Scene
 from runner.measure.specs import CharacteristicSpec, DatumSystemSpec, FeatureSpec, MeasurePlan
 from runner.records import DatumRecord, MeasuredFeature, Result
 
-
 NOISE_COUNTED = "of the points judged; what the datums scatter stays in the value and is not in the interval"
 
 
