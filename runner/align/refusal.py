@@ -24,6 +24,8 @@ _UNITS = (
     (1 / 25.4, "millimetres, read as inches"),
     (1 / 1000.0, "millimetres, read as metres"),
 )
+_WIDEST = 12.0
+"""A scan with its table is taken to be no more times the part than this."""
 _ONE_PLANE = 0.95
 """A refused scan of which one plane holds this share is of a table (strays and the table's rim are the rest)."""
 
@@ -40,13 +42,9 @@ def explain_failure(
             "Check that the part lies in the scanner's view, and scan again.",
             evidence,
         )
-    unit_hint = _try_units(case, scan, normals, signed)
-    if unit_hint:
-        return refuse(
-            f"the scan fits the nominal only when taken as {unit_hint}",
-            "Correct the unit of the scan in the recipe or in the scanner's export.",
-            evidence,
-        )
+    other_unit = wrong_unit(case, scan, normals, signed, evidence)
+    if other_unit is not None:
+        return other_unit
     if not len(case.model.symmetry.exact_mirrored):
         poses = search_poses(case, mirror=True)
         mirrored = [
@@ -80,6 +78,20 @@ def explain_failure(
     )  # fmt: skip
 
 
+def wrong_unit(
+    case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[np.bool_], evidence: dict[str, float | str]
+) -> Alignment | None:
+    """The refusal of a scan that fits in another unit; None where it doesn't, or its size doesn't suggest it."""
+    name = _try_units(case, scan, normals, signed)
+    if not name:
+        return None
+    return refuse(
+        f"the scan fits the nominal only when taken as {name}",
+        "Correct the unit of the scan in the recipe or in the scanner's export.",
+        evidence,
+    )
+
+
 def _flat_share(case: Case, points: Floats, normals: Floats) -> float:
     """Return the largest share of the raw scan (n, 3) that one plane of it holds, whichever way its points look."""
     some = slice(None, None, max(1, len(points) // 20_000))
@@ -99,8 +111,8 @@ def _try_units(case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[
     search = case.model.search
     for factor, name in _UNITS:
         scaled = factor * case.scan.extent
-        # strays that were no specks in the wrong unit, or a table, may make the scan several times the part
-        if not 0.4 * search.diagonal < scaled < 4.0 * search.diagonal:
+        # a table that was none in the wrong unit may make the scan many times the part
+        if not 0.4 * search.diagonal < scaled < _WIDEST * search.diagonal:
             continue
         if 0.5 < case.scan.extent / search.diagonal < 2.0:
             continue

@@ -17,7 +17,7 @@ from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.poses import search_poses
 from runner.align.prepare import prepare_scan, scan_normals
-from runner.align.refusal import FEWEST, explain_failure, refuse, size_hint
+from runner.align.refusal import FEWEST, explain_failure, refuse, size_hint, wrong_unit
 from runner.align.several import parts_in
 from runner.align.status import LEAST_HOLD, slide_text, status_of
 from runner.align.symmetry import same_pose
@@ -63,8 +63,10 @@ def align(
     search = model.search
     prepared = prepare_scan(scan.points, normals, signed, search.diagonal)
     evidence: dict[str, float | str] = {"symmetry": model.symmetry.text, "scan noise": prepared.noise}
+    tau = settings.expected_form_error + 0.2 + 2.5 * prepared.noise
     if len(prepared.points) < FEWEST:
-        return refuse(
+        case = Case(prepared, nominal, index, model.bins(nominal), model, tau)
+        return wrong_unit(case, scan, normals, signed, evidence) or refuse(
             f"only {len(prepared.points)} usable places are left after thinning at {prepared.spacing:.2f} mm"
             + size_hint(prepared, search.diagonal),
             "Check the unit of the file and scan again.", evidence,
@@ -75,7 +77,6 @@ def align(
         oriented, known = orient(prepared)
         prepared = replace(prepared, normals=oriented, signed=known)
         evidence["normals oriented"] = float(np.mean(known))
-    tau = settings.expected_form_error + 0.2 + 2.5 * prepared.noise
     case = Case(prepared, nominal, index, model.bins(nominal), model, tau)
     if settings.start == "as scanned":
         return _as_scanned(scan, normals, signed, case, settings, evidence)

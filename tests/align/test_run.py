@@ -151,9 +151,12 @@ def test_a_sliver_of_the_part_is_refused_with_the_share(prepared):
     assert found.status is not PoseStatus.ALIGNED
 
 
-def test_wrong_unit_is_named(prepared):
+@pytest.mark.parametrize(
+    "around", [{"table": False, "fixtures": 0, "stray": 0.0}, {}], ids=["the part alone", "on a table, with strays"]
+)
+def test_wrong_unit_is_named(prepared, around):
     part = prepared("block")
-    sim = sampler.simulate(part.nominal, part.index, 2, table=False, fixtures=0, stray=0.0)
+    sim = sampler.simulate(part.nominal, part.index, 2, **around)
     scan = ScanGeometry(sim.scan.points / 25.4, normals=sim.scan.normals, normals_signed=True)
     found = _align(part, scan)
     assert found.status is PoseStatus.NOT_ALIGNED
