@@ -41,7 +41,7 @@ def final_pose(
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
-    if champion.spread > _CLOSE * max(prepared.noise, 0.01):
+    if champion.spread > _CLOSE * max(prepared.noise, 0.01) or not prepared.signed.all():
         pose = lay_best(case, pose)
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
     if len(usable) > MOST_POINTS:
