@@ -126,11 +126,11 @@ def lay_best(case: Case, pose: Floats) -> Floats:
         case.bins, poses[:, :3, :3], poses[:, :3, 3], scan.points[drawn], scan.normals[drawn], scan.signed[drawn],
         case.tau,
     )  # fmt: skip
-    far = np.minimum(pairs.distance, case.tau)
-    best = int(np.argmin(far.mean(axis=1)))
+    off = np.minimum(pairs.distance, case.tau)
+    best = int(np.argmin(off.mean(axis=1)))
     # what lies at neither pose is clutter, and would hide how much closer the rest lies
-    some = np.minimum(far[0], far[best]) < case.tau
-    return poses[best] if far[best][some].sum() < MUCH_CLOSER * far[0][some].sum() else pose
+    some = np.minimum(off[0], off[best]) < case.tau
+    return poses[best] if off[best][some].sum() < MUCH_CLOSER * off[0][some].sum() else pose
 
 
 def quick_merit(case: Case, poses: list[Floats], count: int = 3000) -> Floats:
