@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from runner.align.poses import search_poses
 from runner.align.prepare import prepare_scan, scan_normals
 from runner.align.refusal import FEWEST, explain_failure, refuse, size_hint, wrong_unit
 from runner.align.several import parts_in
+from runner.align.signs import doubt_signs, with_signs
 from runner.align.status import LEAST_HOLD, slide_text, status_of
 from runner.align.symmetry import same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
@@ -64,20 +64,14 @@ def align(
     prepared = prepare_scan(scan.points, normals, signed, search.diagonal)
     evidence: dict[str, float | str] = {"symmetry": model.symmetry.text, "scan noise": prepared.noise}
     tau = settings.expected_form_error + 0.2 + 2.5 * prepared.noise
+    as_written = Case(prepared, nominal, index, model.bins(nominal), model, tau)
     if len(prepared.points) < FEWEST:
-        case = Case(prepared, nominal, index, model.bins(nominal), model, tau)
-        return wrong_unit(case, scan, normals, signed, evidence) or refuse(
+        return wrong_unit(as_written, scan, normals, signed, evidence) or refuse(
             f"only {len(prepared.points)} usable places are left after thinning at {prepared.spacing:.2f} mm"
             + size_hint(prepared, search.diagonal),
             "Check the unit of the file and scan again.", evidence,
         )  # fmt: skip
-    if not prepared.signed.all():
-        from runner.align.orient import orient
-
-        oriented, known = orient(prepared)
-        prepared = replace(prepared, normals=oriented, signed=known)
-        evidence["normals oriented"] = float(np.mean(known))
-    case = Case(prepared, nominal, index, model.bins(nominal), model, tau)
+    case = with_signs(as_written, evidence)
     if settings.start == "as scanned":
         return _as_scanned(scan, normals, signed, case, settings, evidence)
     judgement = None
@@ -90,6 +84,7 @@ def align(
     if judgement is None:
         say("searching", 0.1)
         judgement = judge(case, search_poses(case))
+    case, judgement = doubt_signs(case, as_written, judgement, evidence)
     judgement = _settle_by_hints(case, judgement, settings, evidence)
     _note(evidence, judgement)
     if judgement.failed_gates:

@@ -103,6 +103,22 @@ def test_cloud_without_normals(prepared):
     assert found.normals.shape == sim.scan.points.shape
 
 
+def test_a_plane_above_the_part_gives_no_signs(prepared):
+    """Faces of fixtures that lie in one plane pass for a table; the sheet then looked the other way, and lay aside."""
+    part = prepared("bracket")
+    sim = sampler.simulate(part.nominal, part.index, 4, views="table", table=False, fixtures=0, normals="none")
+    rng = np.random.default_rng(5)
+    span = part.nominal.diagonal
+    high = part.nominal.bounds[1][2] + 10.0
+    plane = np.column_stack([rng.uniform(-0.2 * span, span, (15_000, 2)), np.full(15_000, high)])
+    to_scan = np.linalg.inv(sim.nominal_from_scan)
+    points = np.vstack([sim.scan.points, plane @ to_scan[:3, :3].T + to_scan[:3, 3]])
+    found = _align(part, ScanGeometry(points))
+    assert found.status is PoseStatus.ALIGNED, found.reason
+    assert sampler.pose_error(found.nominal_from_scan, sim.nominal_from_scan, part.nominal)[1] < 0.01
+    assert "not confirmed" in str(found.evidence["normals oriented"])
+
+
 def test_mesh_scan_takes_its_normals_from_the_triangles(prepared):
     part = prepared("block")
     pose = np.eye(4)
