@@ -159,7 +159,7 @@ def _as_mesh(scene, points, facing, kind, truth, coverage, d) -> Made:
         net = np.where((cosine < 0)[:, None], net[:, ::-1], net)
         good = (longest < limit) & (np.abs(cosine) > 0.5)
         found.append(rows[net[good]])
-    triangles = np.vstack(found).astype(np.int32)
+    triangles = np.vstack([np.zeros((0, 3), dtype=np.int64), *found]).astype(np.int32)
     used = np.unique(triangles)
     back = np.full(len(points), -1)
     back[used] = np.arange(len(used))

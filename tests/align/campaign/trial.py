@@ -75,6 +75,9 @@ def one(job: tuple[str, int, str]) -> dict | None:
         return None
     nominal, index, model, seconds = prepared
     made = scenes.make(nominal, index, model, seed)
+    if np.count_nonzero(made.part) < 100:
+        # all of the part lies behind itself from there, or was taken away: this is no scan of it
+        return None
     start, cpu = time.perf_counter(), time.process_time()
     found = align(made.scan, nominal, index, model, AlignSettings())
     wall, cpu = time.perf_counter() - start, time.process_time() - cpu
