@@ -17,6 +17,7 @@ from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
+from runner.measure.edge_loss import with_loss
 from runner.measure.edge_points import beyond, measure_edge_point, measure_trim_edge
 from runner.measure.edges import cloud_boundary
 from runner.measure.element import array
@@ -28,7 +29,6 @@ from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
 from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec, MeasurePlan
-from runner.measure.thinned import with_loss
 
 LEAST_BESIDE = 60
 """Points on the sheet beside the edge that the density needs."""
@@ -159,7 +159,7 @@ def _refined(
         return border
     if found.walls > 0.0:
         return found
-    return with_loss(found, fringe, own, sigma)
+    return with_loss(found, fringe, own, sigma, sheet.room)
 
 
 def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> NDArray[np.int64]:
@@ -324,20 +324,8 @@ def _with_raw(
         text = "no boundary points stand at the edge"
     else:
         text = f"outermost points alone: {raw:.4f} mm; correction {correction:+.4f} mm"
-    uncertainty = 2.0 * float(
-        np.sqrt(
-            max(
-                border.covariance[
-                    -1 if isinstance(outline, SlotOutline) else 0, -1 if isinstance(outline, SlotOutline) else 0
-                ],
-                0.0,
-            )
-        )
-    )
-    if isinstance(outline, CircleOutline):
-        uncertainty = 2.0 * float(np.sqrt(max(border.covariance[2, 2], 0.0)))
     way = "seen in strips" if border.by_fringe else "counted in cells"
-    text += f", standard uncertainty {uncertainty:.4f} mm; {way}, {len(border.along)} of {border.cells}"
+    text += f", standard uncertainty {border.size_standard:.4f} mm; {way}, {len(border.along)} of {border.cells}"
     return replace(border, raw_size=raw, correction=correction, ovality=ovality), text
 
 

@@ -4,7 +4,8 @@
 
 Scans are sampled here from exact geometry: nothing of the synthetic scanner is used. One JSON line per scan, with the
 seed and the commit; a run that was stopped goes on where it was. Tuning used the seeds below 50,000 and the losses
-``none`` and ``even``; ``--validation`` takes seeds from 50,000 on, which no tuning has seen, and adds ``ramp``.
+``none``, ``even`` and ``ramp``; ``--validation`` takes seeds from 50,000 on, which no tuning has seen, and adds
+``tail``.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ LONG, WIDE, THICK = 110.0, 50.0, 1.5
 NOISE = 0.02
 REACH = 0.3
 """mm: within this of the border a share of the points is lost: half (``even``), or half falling to none (``ramp``)."""
+TAIL = 0.15
+"""mm: over this depth a loss of 60 % at the border falls to 22 %, and so on (``tail``)."""
 BREAK = 0.2
 """mm: radius of the edge break; height and width of the burr; a die roll is this high and twice as wide."""
 VALIDATION = 50_000
@@ -57,7 +60,7 @@ class Cell:
 def cells(which: str, validation: bool) -> list[Cell]:
     """Return the combinations: around a middle one, with the crossings that matter."""
     base = Cell()
-    losses = ("none", "even", "ramp") if validation else ("none", "even")
+    losses = ("none", "even", "ramp", "tail") if validation else ("none", "even", "ramp")
     found = [
         replace(base, direction=angle, form=form, loss=loss)
         for angle in (0.0, 45.0, 90.0)
@@ -103,7 +106,12 @@ def hole(cell: Cell, at: tuple[float, float, float], random: np.random.Generator
     r = np.hypot(*flat.T)
     flat, r = flat[(r > radius) & (r < radius + wide)], r[(r > radius) & (r < radius + wide)]
     inside = r - radius
-    chance = {"none": 0.0 * inside, "even": 0.5 * (inside < REACH), "ramp": 0.5 * np.clip(1 - inside / REACH, 0, 1)}
+    chance = {
+        "none": 0.0 * inside,
+        "even": 0.5 * (inside < REACH),
+        "ramp": 0.5 * np.clip(1 - inside / REACH, 0, 1),
+        "tail": 0.6 * np.exp(-inside / TAIL),
+    }
     keep = random.uniform(size=len(r)) >= chance[cell.loss]
     flat, r, inside = flat[keep], r[keep], inside[keep]
     out = flat / r[:, None]

@@ -1,6 +1,7 @@
-"""Points lost beside an edge: the correction against a sampler that shares nothing with the runner, and a ramp.
+"""Points lost beside an edge: the correction against a sampler that shares nothing with the runner, and other losses.
 
-Tuning used an even loss of half the points within 0.3 mm; neither the ramp here nor the independent sampler's fade.
+Tuning used losses of 0 to 70 % that stay, or fall off evenly, over 0.3 and 0.6 mm, and a fade to nothing over 0.3 mm;
+neither the tail here nor the independent sampler's own points.
 """
 
 import sys
@@ -10,23 +11,27 @@ import numpy as np
 import pytest
 
 from runner.measure.border import fit_border
+from runner.measure.edge_loss import thinning_beside, with_loss
 from runner.measure.fringe import refine_by_fringe
-from runner.measure.outline import CircleOutline
-from runner.measure.thinned import with_loss
+from runner.measure.outline import CircleOutline, LineOutline, SlotOutline
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from independent_sampler import sample
 
 S, RADIUS = 0.4, 12.5
+ROOM = np.full(180, 6.0)
+
+
+def fits(p, outline):
+    """Return the border before and after the correction for lost points."""
+    counted = fit_border(outline, p, np.ones(len(p)), S, ROOM, 0.6)
+    plain = refine_by_fringe(counted, p, S, ROOM)
+    return plain, with_loss(plain, p, S, 0.02, ROOM)
 
 
 def both(p, radius):
     """Return the diameter's error before and after the correction for lost points, in spacings."""
-    room = np.full(180, 6.0)
-    counted = fit_border(CircleOutline(0, 0, radius), p, np.ones(len(p)), S, room, 0.6)
-    plain = refine_by_fringe(counted, p, S, room)
-    fixed = with_loss(plain, p, S, 0.02)
-    return [2 * (f.outline.radius - radius) / S for f in (plain, fixed)]
+    return [2 * (f.outline.radius - radius) / S for f in fits(p, CircleOutline(0, 0, radius))]
 
 
 def disc(seed, fade, radius=RADIUS):
@@ -35,27 +40,75 @@ def disc(seed, fade, radius=RADIUS):
     return sample("disc with hole", count, np.random.default_rng(seed), (outer, radius), edge_fade=fade)[:, :2]
 
 
-def ramp(p, seed, radius=RADIUS, loss=0.5, reach=0.3):
-    inside = np.hypot(*p.T) - radius
-    return p[np.random.default_rng([seed, 1]).uniform(size=len(p)) >= loss * np.clip(1 - inside / reach, 0, 1)]
+def lose(p, inside, seed, chance):
+    return p[np.random.default_rng([seed, 1]).uniform(size=len(p)) >= chance(inside)]
+
+
+def tail(inside):
+    return 0.6 * np.exp(-inside / 0.15)
+
+
+def even(inside):
+    return 0.5 * (inside < 0.3)
+
+
+def lost_from_disc(seed, chance):
+    p = disc(seed, 0.0)
+    return lose(p, np.hypot(*p.T) - RADIUS, seed, chance)
 
 
 def test_nothing_lost_nothing_changed():
     errors = np.array([both(disc(seed, 0.0), RADIUS) for seed in range(20)])
     assert np.abs(errors[:, 1] - errors[:, 0]).mean() < 0.03
-    assert abs(errors[:, 1].mean()) < 1 / 8
+    assert abs(errors[:, 1].mean()) < 1 / 20
 
 
-def test_a_ramp_that_no_tuning_saw():
-    errors = np.array([both(ramp(disc(seed, 0.0), seed), RADIUS) for seed in range(20)])
-    # seen: 0.30 before, 0.20 after
-    assert abs(errors[:, 1].mean()) < 1 / 4
-    assert abs(errors[:, 1].mean()) < abs(errors[:, 0].mean()) - 0.05
+def test_a_tail_that_no_tuning_saw():
+    errors = np.array([both(lost_from_disc(seed, tail), RADIUS) for seed in range(20)])
+    # seen: 0.32 before, 0.16 after
+    assert abs(errors[:, 1].mean()) < 1 / 5
+    assert abs(errors[:, 1].mean()) < 0.6 * abs(errors[:, 0].mean())
 
 
 def test_a_fade_to_nothing_is_a_known_limit():
-    # the independent sampler leaves no points at the border itself: what is not there can't be told
+    # the independent sampler leaves no points at the border itself: what is not there can be told in part only
     errors = np.array([both(disc(seed, 0.3), RADIUS) for seed in range(20)])
-    # seen: 0.74 before, 0.70 after; a hole shows larger by that, as it does to any method that assumes no law of loss
-    assert errors[:, 1].mean() == pytest.approx(0.7, abs=0.15)
-    assert errors[:, 1].mean() <= errors[:, 0].mean()
+    # seen: 0.74 before, 0.57 after; a hole shows larger by that, as it does wherever no law of loss is known
+    assert errors[:, 1].mean() == pytest.approx(0.57, abs=0.15)
+    assert errors[:, 1].mean() < 0.85 * errors[:, 0].mean()
+
+
+def test_slots_and_straight_edges_too():
+    """A slot of 30 x 12 and an edge of 60 mm: width, length and place, in spacings."""
+    slot, line = SlotOutline(0.0, 0.0, 0.0, 30.0, 12.0), LineOutline(0.0, 0.0, 0.0, 60.0)
+    errors = []
+    for seed in range(20):
+        random = np.random.default_rng([seed, 5])
+        p = random.uniform([-25.0, -14.0], [25.0, 14.0], (round(50 * 28 / S**2), 2))
+        inside = slot.locate(p).depth
+        p, inside = p[inside > 0], inside[inside > 0]
+        plain, fixed = fits(lose(p, inside, seed, even), slot)
+        row = [f for b in (plain, fixed) for f in (b.outline.overall - 30.0, b.outline.width - 12.0)]
+        p = random.uniform([-5.0, 0.0], [65.0, 7.0], (round(70 * 7 / S**2), 2))
+        plain, fixed = fits(lose(p, p[:, 1], seed, even), line)
+        errors.append([*row, *(b.outline.offset + 30.0 * b.outline.slope for b in (plain, fixed))])
+    mean = np.mean(errors, axis=0) / S
+    # seen: length 0.56 to 0.13, width 0.55 to 0.13, edge 0.26 to 0.02
+    assert (np.abs(mean[2:4]) < 0.4 * np.abs(mean[:2])).all()
+    assert abs(mean[5]) < 0.4 * abs(mean[4])
+
+
+def test_what_is_told_holds_the_truth():
+    """Stated standard uncertainties against what happens, with and without loss: two of them hold nine in ten."""
+    held = []
+    for seed in range(20):
+        for p in (disc(seed, 0.0), lost_from_disc(seed, even), lost_from_disc(seed, tail)):
+            fixed = fits(p, CircleOutline(0, 0, RADIUS))[1]
+            held.append(abs(2 * (fixed.outline.radius - RADIUS)) < 2.0 * fixed.size_standard)
+    assert np.mean(held) >= 0.9
+
+
+@pytest.mark.parametrize("count", [0, 40])
+def test_too_few_points_tell_nothing(count):
+    p = np.random.default_rng(3).uniform(-20, 20, (count, 2))
+    assert thinning_beside(CircleOutline(0, 0, 5.0), p, S, 0.02) is None

@@ -1,0 +1,190 @@
+"""The border where the scanner loses a share of the points beside it: from how the points of the whole edge thin out.
+
+The fringe (``measure.fringe``) judges the first gap of a strip by the gaps further in. Where points are lost near the
+edge, the first gaps are wider than those, and the border seems to lie deeper than it does. How many are lost, and over
+what depth, is the scanner's own; so both are left open. Against each other stand the supposition that nothing is lost
+and a family of losses (a share ``q`` of the points beside the border, that stays or falls off evenly over a depth
+``w``), each with every place of the border that comes into question. Each counts by how well it foretells the depths
+of all points (of points that fall independently: a Poisson process, whose total says nothing), and the border is the
+mean over all of them, with its spread as uncertainty: where the points can't tell, it says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr
+
+from runner.geometry.mesh import Floats
+from runner.measure.border import BorderFit
+from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
+
+DEEPEST = 6.0
+"""Spacings into the material over which the points are looked at,"""
+BEYOND = 1.6
+"""and beyond the border found so far."""
+FARTHEST = 1.2
+"""The border is looked for so many spacings further out,"""
+DEEPER = 0.3
+"""and so many further in."""
+STEP = 0.02
+"""Spacings: of the depths that are told apart."""
+SHARES = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9, 1.0)
+MOST_EVEN = 0.6
+"""Largest share that stays over the depth: all points lost to some depth would be a border there, and no loss."""
+WIDTHS = (0.4, 0.63, 1.0, 1.6, 2.5)
+"""Spacings."""
+STRAY = 0.003
+"""Points beyond the border, over those in the material: mixed ones and strays."""
+LEAST_POINTS = 60
+LEAST_SWEEP = 1.5 * np.pi
+"""rad: of a shorter arc a shift can't be told from a size."""
+
+
+@dataclass(frozen=True)
+class Thinning:
+    """What the depths of the points say."""
+
+    border: float
+    """mm from the given outline, + into the material, where something is lost."""
+    standard: float
+    lost: float
+    """Probability that anything is,"""
+    share: float
+    """and of how many of the points beside the border."""
+
+
+def thinning_beside(
+    outline: Outline, points: Floats, spacing: float, blur: float, room: Floats | None = None
+) -> Thinning | None:
+    """Tell what is lost beside an outline; None where too few points tell.
+
+    Parameters
+    ----------
+    outline : the border found so far.
+    points : (n, 2) points of the sheet, mm.
+    spacing : root of the area per point, mm.
+    blur : standard deviation of a point's depth, of its own error and the outline's, mm.
+    room : (c,) depth of material at even places along the outline, mm; None where there is enough.
+    """
+    step = STEP * spacing
+    low, count = -BEYOND * spacing, round((BEYOND + DEEPEST) / STEP)
+    middles = low + (np.arange(count) + 0.5) * step
+    located = outline.locate(points)
+    fine = np.isfinite(located.along) & np.isfinite(located.depth)
+    along, depth = located.along[fine], located.depth[fine]
+    places = outline.at((np.arange(360, dtype=np.float64) + 0.5) * (outline.length / 360))
+    deep = np.full(360, np.inf)
+    if room is not None and len(room):
+        deep = room[np.minimum((np.arange(360) + 0.5) / 360 * len(room), len(room) - 1).astype(np.int64)] - spacing
+        depth = depth[depth < deep[np.minimum((along / outline.length * 360).astype(np.int64), 359)]]
+    area = np.maximum(1.0 + places.curvature[:, None] * middles, 0.0)
+    area = np.where(middles < deep[:, None], area, 0.0).sum(axis=0)
+    seen = np.bincount(
+        np.floor((depth[(depth >= low) & (depth < low + count * step)] - low) / step).astype(np.int64), minlength=count
+    )[:count].astype(np.float64)
+    seen[area <= 0] = 0.0
+    if seen.sum() < LEAST_POINTS:
+        return None
+    full, missing = _shapes(round(max(blur, 1e-3 * spacing) / spacing, 3))
+    shifts = np.arange(-round(FARTHEST / STEP), round(DEEPER / STEP) + 1)
+    window = _at_shifts(full, shifts, count)
+    none = _fit(window, seen, area)
+    losses = np.empty((len(missing), len(SHARES), len(shifts)))
+    for k, shape in enumerate(missing):
+        gone = _at_shifts(shape, shifts, count)
+        for m, share in enumerate(SHARES):
+            if k % 2 == 0 and share > MOST_EVEN:
+                losses[k, m] = -np.inf
+                continue
+            losses[k, m] = _fit(window - share * gone, seen, area)
+    top = max(none.max(), losses.max())
+    likely_none = float(np.exp(none - top).mean())
+    weight = np.exp(losses - top)
+    likely = float(weight.mean())
+    weight /= weight.sum()
+    at = weight.sum(axis=(0, 1))
+    border = float(at @ shifts) * step
+    spread = float(np.sqrt(max(at @ (shifts * step - border) ** 2, 0.0)))
+    share = float(weight.sum(axis=(0, 2)) @ np.array(SHARES))
+    return Thinning(border, spread, likely / (likely + likely_none), share)
+
+
+def _fit(shape: Floats, seen: Floats, area: Floats) -> Floats:
+    """Logarithm of the likelihood (s,) of the counts (k,) in depths of some ``area`` (k,), for densities (s, k)."""
+    rate = (np.maximum(shape, 0.0) * (1.0 - STRAY) + STRAY) * area
+    total = rate.sum(axis=1)
+    some = seen > 0
+    return np.log(rate[:, some] / total[:, None]) @ seen[some]
+
+
+def _at_shifts(shape: Floats, shifts: np.ndarray, count: int) -> Floats:
+    """Rows (s, count) of a shape, sampled about the border, with the border at each shift from the outline."""
+    start = len(shape) // 2 - round(BEYOND / STEP)
+    return np.stack([shape[start - s : start - s + count] for s in shifts])
+
+
+@lru_cache(maxsize=64)
+def _shapes(blur: float) -> tuple[Floats, tuple[Floats, ...]]:
+    """Densities over depth (in steps, the border in the middle) blurred by ``blur`` spacings: all, and what is lost.
+
+    What is lost is one at the border: all the way to each of ``WIDTHS``, or falling off evenly.
+    """
+    half = round((BEYOND + DEEPEST + FARTHEST + DEEPER) / STEP) + 2
+    depth = (np.arange(-half, half) + 0.5) * STEP
+    whole = ndtr(depth / blur)
+    lost = []
+    for width in WIDTHS:
+        lost.append(whole - ndtr((depth - width) / blur))
+        fine = (np.arange(40) + 0.5) / 40 * width
+        # falling off evenly is the mean of staying to every depth up to the width
+        lost.append(np.mean([whole - ndtr((depth - w) / blur) for w in fine], axis=0))
+    return whole, tuple(lost)
+
+
+def with_loss(border: BorderFit, points: Floats, spacing: float, sigma: float, room: Floats | None) -> BorderFit:
+    """Return the border moved outwards by what the points lost beside it make of it, with what is left in doubt."""
+    outline = border.outline
+    if isinstance(outline, CircleOutline) and outline.sweep < LEAST_SWEEP:
+        return border
+    told = thinning_beside(outline, points, spacing, float(np.hypot(sigma, _unevenness(border))), room)
+    if told is None:
+        return border
+    move = told.lost * told.border
+    doubt = told.lost * told.standard**2 + told.lost * (1.0 - told.lost) * told.border**2
+    moved = _offset(outline, move)
+    if moved is None:
+        return border
+    outline, rows = moved
+    covariance = border.covariance * (1.0 - told.lost) + doubt * np.outer(rows, rows)
+    covariance += told.lost * _without(border.covariance, rows)
+    return replace(border, outline=outline, covariance=covariance, thinned=told.lost * told.share)
+
+
+def _unevenness(border: BorderFit) -> float:
+    """Standard uncertainty, mm, of the border's place along the outline, but for what moves it all round alike."""
+    outline = border.outline
+    rows = outline.at((np.arange(90, dtype=np.float64) + 0.5) * (outline.length / 90)).rows
+    rows = rows - rows.mean(axis=0)
+    return float(np.sqrt(max(np.einsum("ij,jk,ik->i", rows, border.covariance, rows).mean(), 0.0)))
+
+
+def _offset(outline: Outline, move: float) -> tuple[Outline, Floats] | None:
+    """The outline moved into the material by ``move`` mm all round, and how its parameters follow one millimetre."""
+    if isinstance(outline, CircleOutline):
+        rows = np.array([0.0, 0.0, 1.0 if outline.hole else -1.0])
+    elif isinstance(outline, SlotOutline):
+        rows = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
+    elif isinstance(outline, LineOutline):
+        rows = np.array([np.hypot(1.0, outline.slope), 0.0])
+    else:
+        return None
+    return outline.changed(rows * move), rows
+
+
+def _without(covariance: Floats, rows: Floats) -> Floats:
+    """The covariance without what belongs to the parameters that ``rows`` moves."""
+    still = rows == 0
+    return covariance * np.outer(still, still)
