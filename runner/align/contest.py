@@ -55,6 +55,8 @@ class Evidence:
     """98th percentile of the inliers' distances, mm."""
     tables: tuple[Plane, ...] = ()
     """Planes of the scan (scan frame) that the nominal stands on at this pose; their points count neither way."""
+    laid: bool = False
+    """Whether the pose is the one around it that lies closest on the scan."""
 
     @property
     def mirrored(self) -> bool:

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.contest import Evidence
+from runner.align.lay import Case, lay_best
 from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
 from runner.align.refine import Refined, between, either_side, refine_pose
 from runner.align.settle import MOST_POINTS, Settled, quiet_limit, settle_pose
 from runner.align.types import AlignSettings
-from runner.align.verdict import Case, lay_best
+from runner.align.verdict import CLOSE
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats, ScanGeometry
 
@@ -22,8 +23,6 @@ _MOST_WANDER = 0.25
 the scan's own noise)."""
 _QUIET_MM = 0.2
 """Of a scan that scatters more, the last stage's word is not taken against the wide one's that it wanders."""
-_CLOSE = 8.0
-"""Nearly all points of a pose that is settled lie within so many times the noise."""
 
 _SCATTER_POINTS = 20_000
 _SCATTER_FEWEST = 50
@@ -41,7 +40,8 @@ def final_pose(
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
-    if champion.spread > _CLOSE * max(prepared.noise, 0.01) or not prepared.signed.all():
+    loose = champion.spread > CLOSE * max(prepared.noise, 0.01) or not prepared.signed.all()
+    if loose and not champion.laid:
         pose = lay_best(case, pose)
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
     if len(usable) > MOST_POINTS:

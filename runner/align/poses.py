@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from runner.align.candidates import find_candidates
 from runner.align.hints import WHOLE_SEARCH, rotations_to_try
 from runner.align.icp import coarse_to_fine
+from runner.align.lay import Case, sharpen
 from runner.align.several import unfold
-from runner.align.verdict import Case, sharpen
 from runner.geometry.frames import rigid
 from runner.geometry.mesh import Floats
 

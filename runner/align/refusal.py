@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.contest import Evidence, gather_evidence
+from runner.align.lay import Case
 from runner.align.poses import search_poses
 from runner.align.prepare import PreparedScan, prepare_scan
 from runner.align.types import Alignment, AlignSettings
-from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Case, Judgement
+from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Judgement
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.records import PoseStatus
 

@@ -12,6 +12,7 @@ from runner.align.contest import disagreement, gather_evidence
 from runner.align.final import final_pose, sign_from_thinned
 from runner.align.hints import has_up, is_rough, rotations_with_up, starts_around
 from runner.align.icp import coarse_to_fine
+from runner.align.lay import Case, sharpen
 from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.poses import search_poses
@@ -22,7 +23,7 @@ from runner.align.signs import doubt_signs, with_signs
 from runner.align.status import LEAST_HOLD, slide_text, status_of
 from runner.align.symmetry import same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
-from runner.align.verdict import Case, Judgement, judge, prefer, sharpen
+from runner.align.verdict import Judgement, judge, prefer
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import check_rigid, move_points, rigid, turn_vectors
 from runner.geometry.mesh import Floats, Nominal, ScanGeometry

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.contest import LEAST_COVERAGE, Evidence
+from runner.align.lay import Case
 from runner.align.search import VOLUME, SearchModel
-from runner.align.verdict import MOST_INSIDE, Case, Judgement
+from runner.align.verdict import MOST_INSIDE, Judgement
 from runner.geometry.frames import invert, move_points
 from runner.geometry.mesh import Floats
 

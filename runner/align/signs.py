@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from runner.align.lay import Case, lay_best
 from runner.align.orient import orient
 from runner.align.poses import search_poses
-from runner.align.verdict import Case, Judgement, judge, lay_best
+from runner.align.verdict import Judgement, judge
 
 
 def with_signs(as_written: Case, evidence: dict[str, float | str]) -> Case:

@@ -6,11 +6,12 @@ import numpy as np
 
 from runner.align.contest import disagreement
 from runner.align.final import most_wander
+from runner.align.lay import Case
 from runner.align.refine import Refined
 from runner.align.several import parts_in, parts_text
 from runner.align.symmetry import pose_distance
 from runner.align.types import AlignSettings
-from runner.align.verdict import Case, Judgement
+from runner.align.verdict import Judgement
 from runner.geometry.mesh import Floats
 from runner.records import PoseStatus
 

@@ -7,17 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from runner.align.bins import DirectionBins
 from runner.align.contest import LEAST_COVERAGE, Contest, Evidence, compare, gather_evidence
-from runner.align.even import even_out
 from runner.align.icp import draw_balanced
-from runner.align.model import AlignmentModel
-from runner.align.prepare import PreparedScan
-from runner.align.refine import pair_up, polish
+from runner.align.lay import Case, lay_best, sharpen
+from runner.align.refine import pair_up
 from runner.align.symmetry import same_pose, turn_about
-from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import rigid, turn_vectors
-from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.mesh import Floats
 
 LEAST_NEAR = 0.85
 SEEN_LITTLE = 0.4
@@ -29,27 +24,12 @@ MOST_SPILL = 0.1
 _CLOSE_CALL = 0.08
 _PROPER_RIVALS = 8
 _MIRRORED_RIVALS = 4
-MUCH_CLOSER = 0.7
-"""A pose that lies this much closer on the scan is the one that was meant."""
+CLOSE = 8.0
+"""Nearly all points of a pose that is settled lie within so many times the noise."""
+_LAID = 4
+"""So many poses are laid onto the scan before one is believed that does not lie close."""
 _EVENED = 3
 """So many poses are looked at again as of a bent part."""
-_EVEN_REACH = 2.5
-"""Points up to so many times the expected deviation take part in that."""
-
-
-@dataclass(frozen=True, eq=False)
-class Case:
-    """One scan against one nominal: everything the judging needs."""
-
-    scan: PreparedScan
-    nominal: Nominal
-    index: SurfaceIndex
-    bins: DirectionBins
-    model: AlignmentModel
-    tau: float
-    """Largest distance of an inlier, mm."""
-    bent: bool = False
-    """Poses are those in which the largest deviations are small, not those in which most of the surface lies true."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,55 +64,6 @@ def least_near(coverage: float) -> float:
     return LEAST_NEAR + SEEN_LITTLE * max(0.0, _SEEN_ENOUGH - coverage)
 
 
-def sharpen(
-    case: Case, poses: list[Floats], count: int = 2500, iterations: int = 8, first: float | None = None
-) -> list[Floats]:
-    """Refine poses exactly, together, on a balanced draw of the thinned scan."""
-    if not poses:
-        return []
-    scan, search = case.scan, case.model.search
-    drawn = draw_balanced(scan.normals, count, seed=11)
-    rotations, translations, _ = polish(
-        case.bins, np.array([p[:3, :3] for p in poses]), np.array([p[:3, 3] for p in poses]),
-        scan.points[drawn], scan.normals[drawn], scan.signed[drawn], search.centre, 0.5 * search.diagonal,
-        1.2 * case.tau, iterations, 1e-3, first or max(3.0 * case.tau, 0.008 * search.diagonal),
-    )  # fmt: skip
-    if case.bent:
-        rotations, translations = even_out(
-            case.bins, rotations, translations, scan.points[drawn], scan.normals[drawn], scan.signed[drawn],
-            search.centre, 0.5 * search.diagonal, _EVEN_REACH * case.tau,
-        )  # fmt: skip
-    return [rigid(r, t) for r, t in zip(rotations, translations, strict=True)]
-
-
-def lay_best(case: Case, pose: Floats) -> Floats:
-    """Return the pose (4, 4) near a judged one that lies closest on the scan, tried from a few places around it.
-
-    Without signs a wall may lie on its sheet's other face, and the pose aside by the thickness, with all else in place.
-    """
-    scan = case.scan
-    turned = turn_vectors(pose, scan.normals)
-    ways = np.vstack([np.eye(3), np.linalg.eigh(turned.T @ turned)[1].T])
-    starts = []
-    for way in ways:
-        for far in (-3.0, -1.5, 1.5, 3.0):
-            moved = pose.copy()
-            moved[:3, 3] += far * case.tau * way
-            starts.append(moved)
-    starts = sharpen(case, starts, first=1.2 * case.tau)
-    drawn = draw_balanced(scan.normals, 3000, seed=17)
-    poses = np.array([pose, *starts])
-    pairs = pair_up(
-        case.bins, poses[:, :3, :3], poses[:, :3, 3], scan.points[drawn], scan.normals[drawn], scan.signed[drawn],
-        case.tau,
-    )  # fmt: skip
-    off = np.minimum(pairs.distance, case.tau)
-    best = int(np.argmin(off.mean(axis=1)))
-    # what lies at neither pose is clutter, and would hide how much closer the rest lies
-    some = np.minimum(off[0], off[best]) < case.tau
-    return poses[best] if off[best][some].sum() < MUCH_CLOSER * off[0][some].sum() else pose
-
-
 def quick_merit(case: Case, poses: list[Floats], count: int = 3000) -> Floats:
     """Return the share of inliers of each pose on a draw of the thinned scan, (k,)."""
     drawn = draw_balanced(case.scan.normals, count, seed=13)
@@ -164,6 +95,8 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
         champion = _best(evidence)
         evidence = _weigh(case, _fresh(case, champion, evidence), evidence)
         if _none_passes(evidence):
+            evidence = _laid(case, evidence)
+        if _none_passes(evidence):
             return _judge_bent(case, evidence) or Judgement(_best(evidence), (), None)
     return _decide(case, evidence)
 
@@ -182,6 +115,41 @@ def _judge_bent(case: Case, evidence: list[Evidence]) -> Judgement | None:
 
 
 def _decide(case: Case, evidence: list[Evidence]) -> Judgement:
+    """Rank the poses; where the best does not lie close on the scan, once more with the best few laid onto it.
+
+    On a shallow part a pose may come to rest 2 mm aside, and then lose to one that is half a turn off.
+    """
+    judgement = _rank(case, evidence)
+    best = judgement.champion
+    if case.bent or best.spread <= CLOSE * max(case.scan.noise, 0.01):
+        return judgement
+    proper = [best, *(e for e, _ in judgement.rivals), *judgement.beaten]
+    laid = _laid(case, proper)
+    if all(a.pose is b.pose for a, b in zip(laid, proper, strict=True)):
+        return replace(judgement, champion=laid[0])
+    return _rank(case, [*laid, *(e for e in evidence if e.mirrored)])
+
+
+def _laid(case: Case, evidence: list[Evidence]) -> list[Evidence]:
+    """The evidence with the best proper poses laid onto the scan as they lie closest."""
+    proper = sorted((e for e in evidence if not e.mirrored and not e.laid), key=lambda e: -e.merit)[:_LAID]
+    near = [e for e in proper if e.merit >= proper[0].merit - _CLOSE_CALL]
+    made = []
+    for old in evidence:
+        if any(old is e for e in near):
+            pose = lay_best(case, old.pose)
+            new = old if pose is old.pose else _evidence(case, pose)
+            made.append(replace(new, pose=pose, laid=True))
+        else:
+            made.append(old)
+    return made
+
+
+def _evidence(case: Case, pose: Floats) -> Evidence:
+    return gather_evidence(pose, case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
+
+
+def _rank(case: Case, evidence: list[Evidence]) -> Judgement:
     champion = _crown(case, evidence)
     for _ in range(2):
         evidence = _weigh(case, _fresh(case, champion, evidence), evidence)
@@ -278,10 +246,7 @@ def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evid
         merit = quick_merit(case, poses)
         best = max([float(merit.max()), *(e.inliers for e in before if not e.mirrored)])
         order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
-        before = before + [
-            gather_evidence(poses[i], case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
-            for i in order
-        ]
+        before = before + [_evidence(case, poses[i]) for i in order]
     return before
 
 
