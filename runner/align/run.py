@@ -20,7 +20,7 @@ from runner.align.prepare import prepare_scan, scan_normals
 from runner.align.refusal import FEWEST, explain_failure, refuse, size_hint, wrong_unit
 from runner.align.several import parts_in
 from runner.align.signs import doubt_signs, with_signs
-from runner.align.status import LEAST_HOLD, slide_text, status_of
+from runner.align.status import LEAST_HOLD, judge_again, slide_text, status_of
 from runner.align.symmetry import same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
 from runner.align.verdict import Judgement, judge, prefer
@@ -93,6 +93,7 @@ def align(
         return explain_failure(case, judgement, evidence, settings, scan, normals, signed)
     say("refining", 0.6)
     refined = final_pose(scan, normals, signed, case, judgement.champion, settings)
+    judgement = judge_again(case, judgement, refined, settings)
     say("cleaning", 0.8)
     status, reason, advice, rivals = status_of(case, judgement, refined, settings, evidence)
     if refined.hold < LEAST_HOLD:

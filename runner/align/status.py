@@ -8,10 +8,11 @@ from runner.align.contest import disagreement
 from runner.align.final import most_wander
 from runner.align.lay import Case
 from runner.align.refine import Refined
+from runner.align.settle import quiet_limit
 from runner.align.several import parts_in, parts_text
 from runner.align.symmetry import pose_distance
 from runner.align.types import AlignSettings
-from runner.align.verdict import Judgement
+from runner.align.verdict import Judgement, judge
 from runner.geometry.mesh import Floats
 from runner.records import PoseStatus
 
@@ -27,6 +28,23 @@ _FARTHEST = 4.0
 """The last stage may move a pose by so many times the expected form error (or 1 % of the diagonal), and no farther."""
 LEAST_HOLD = 1e-3
 """Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
+
+
+def judge_again(case: Case, judgement: Judgement, refined: Refined, settings: AlignSettings) -> Judgement:
+    """Judge anew with the pose that the fit ended at, where it went far and noise is all that is left there.
+
+    Of a part out of shape the end of a fit is no better witness than the pose that it left; of a true one it is.
+    """
+    gone = pose_distance(judgement.champion.pose, refined.nominal_from_scan, case.model.symmetry, case.model.search)
+    if gone <= _farthest(case, settings) or refined.limit > quiet_limit(case.scan.noise):
+        return judgement
+    again = judge(case, [refined.nominal_from_scan, judgement.champion.pose])
+    return judgement if again.failed_gates else again
+
+
+def _farthest(case: Case, settings: AlignSettings) -> float:
+    """How far, mm, the last stage may move a pose that was judged."""
+    return max(_FARTHEST * settings.expected_form_error, 0.01 * case.model.search.diagonal)
 
 
 def status_of(
@@ -101,7 +119,7 @@ def status_of(
             (),
         )
     gone = pose_distance(champion.pose, refined.nominal_from_scan, case.model.symmetry, search)
-    if gone > max(_FARTHEST * settings.expected_form_error, 0.01 * search.diagonal):
+    if gone > _farthest(case, settings):
         return (
             PoseStatus.AMBIGUOUS,
             f"the fit moves {gone:.1f} mm away from the pose that was found: the scan, or a part so far out of shape, "

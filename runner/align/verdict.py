@@ -138,14 +138,14 @@ def _laid(case: Case, evidence: list[Evidence]) -> list[Evidence]:
     for old in evidence:
         if any(old is e for e in near):
             pose = lay_best(case, old.pose)
-            new = old if pose is old.pose else _evidence(case, pose)
+            new = old if pose is old.pose else evidence_of(case, pose)
             made.append(replace(new, pose=pose, laid=True))
         else:
             made.append(old)
     return made
 
 
-def _evidence(case: Case, pose: Floats) -> Evidence:
+def evidence_of(case: Case, pose: Floats) -> Evidence:
     return gather_evidence(pose, case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
 
 
@@ -246,7 +246,7 @@ def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evid
         merit = quick_merit(case, poses)
         best = max([float(merit.max()), *(e.inliers for e in before if not e.mirrored)])
         order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
-        before = before + [_evidence(case, poses[i]) for i in order]
+        before = before + [evidence_of(case, poses[i]) for i in order]
     return before
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import sampler
@@ -11,8 +13,9 @@ from runner.align.lay import Case, lay_best
 from runner.align.planes import find_table
 from runner.align.prepare import prepare_scan, scan_normals
 from runner.align.run import align
+from runner.align.status import judge_again
 from runner.align.types import AlignSettings
-from runner.align.verdict import judge, least_near
+from runner.align.verdict import Judgement, evidence_of, judge, least_near
 from runner.records import PoseStatus
 
 HOLES = [(118, 55), (22, 15), (22, 55), (118, 15)]
@@ -88,6 +91,25 @@ def test_a_pose_aside_by_a_sheets_thickness_is_brought_home(prepared, monkeypatc
         assert sampler.pose_error(judged.pose, sim.nominal_from_scan, part.nominal)[1] < 0.3
         assert sampler.pose_error(home, sim.nominal_from_scan, part.nominal)[1] < 0.3
     assert np.allclose(lay_best(case, sim.nominal_from_scan), sim.nominal_from_scan), "what lies true stays"
+
+
+def test_where_a_quiet_fit_ended_is_judged_like_any_pose(prepared):
+    """A fit that goes 12 mm and ends in noise alone was right to go; of a part out of shape that is no proof."""
+    part = prepared("bracket")
+    sim = sampler.simulate(part.nominal, part.index, 6)
+    scan = prepare_scan(sim.scan.points, *scan_normals(sim.scan), part.model.search.diagonal)
+    case = Case(scan, part.nominal, part.index, part.model.bins(part.nominal), part.model, 1.25)
+    aside = sim.nominal_from_scan.copy()
+    aside[0, 3] += 12.0
+    before = Judgement(evidence_of(case, aside), (), None)
+    quiet = SimpleNamespace(nominal_from_scan=sim.nominal_from_scan, limit=6.0 * scan.noise)
+    after = judge_again(case, before, quiet, AlignSettings())
+    assert not after.failed_gates
+    assert sampler.pose_error(after.champion.pose, sim.nominal_from_scan, part.nominal)[1] < 0.05
+    bent = SimpleNamespace(nominal_from_scan=sim.nominal_from_scan, limit=0.5)
+    assert judge_again(case, before, bent, AlignSettings()) is before
+    at_home = Judgement(evidence_of(case, sim.nominal_from_scan), (), None)
+    assert judge_again(case, at_home, quiet, AlignSettings()) is at_home
 
 
 @pytest.mark.parametrize(("near", "coverage", "right"), [
