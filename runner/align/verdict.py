@@ -146,6 +146,7 @@ def _laid(case: Case, evidence: list[Evidence]) -> list[Evidence]:
 
 
 def evidence_of(case: Case, pose: Floats) -> Evidence:
+    """What the whole thinned scan says about one pose (4, 4)."""
     return gather_evidence(pose, case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
 
 
