@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.contest import Evidence, gather_evidence
+from runner.align.contest import Evidence
 from runner.align.lay import Case
 from runner.align.poses import search_poses
 from runner.align.prepare import PreparedScan, prepare_scan
 from runner.align.types import Alignment, AlignSettings
-from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Judgement
+from runner.align.verdict import LEAST_COVERAGE, MOST_SPILL, Judgement, evidence_of
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.records import PoseStatus
 
@@ -48,9 +48,7 @@ def explain_failure(
         return other_unit
     if not len(case.model.symmetry.exact_mirrored):
         poses = search_poses(case, mirror=True)
-        mirrored = [
-            gather_evidence(p, case.scan, case.nominal, case.index, case.bins, search, case.tau) for p in poses[:6]
-        ]
+        mirrored = [evidence_of(case, p) for p in poses[:6]]
         twin = max(mirrored, key=lambda e: e.merit) if mirrored else None
         if twin is not None and _passes(twin) and twin.merit > best.merit + 0.01:
             return refuse(
@@ -122,8 +120,7 @@ def _try_units(case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[
             continue
         other = replace(case, scan=prepared)
         poses = search_poses(other)[:3]
-        trial = [gather_evidence(p, prepared, case.nominal, case.index, case.bins, search, case.tau) for p in poses]
-        if any(_passes(e) for e in trial):
+        if any(_passes(evidence_of(other, p)) for p in poses):
             return name
     return ""
 

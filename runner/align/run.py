@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.clean import label_points
-from runner.align.contest import disagreement, gather_evidence
+from runner.align.contest import disagreement
 from runner.align.final import final_pose, sign_from_thinned
 from runner.align.hints import has_up, is_rough, rotations_with_up, starts_around
 from runner.align.icp import coarse_to_fine
@@ -23,7 +23,7 @@ from runner.align.signs import doubt_signs, with_signs
 from runner.align.status import LEAST_HOLD, judge_again, slide_text, status_of
 from runner.align.symmetry import same_pose
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE, Alignment, AlignSettings
-from runner.align.verdict import Judgement, judge, prefer
+from runner.align.verdict import Judgement, evidence_of, judge, prefer
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import check_rigid, move_points, rigid, turn_vectors
 from runner.geometry.mesh import Floats, Nominal, ScanGeometry
@@ -189,7 +189,7 @@ def _as_scanned(
 ) -> Alignment:  # fmt: skip
     """Verify that the scan lies in the nominal's frame as it is; the pose is not changed."""
     pose = np.eye(4) if settings.start_pose is None else check_rigid(settings.start_pose, 1e-6)
-    found = gather_evidence(pose, case.scan, case.nominal, case.index, case.bins, case.model.search, case.tau)
+    found = evidence_of(case, pose)
     judgement = Judgement(found, (), None)
     _note(evidence, judgement)
     if judgement.failed_gates:
