@@ -61,6 +61,10 @@ class BorderFit:
 
     thinned: float = 0.0
     """Share of the points that was found lost beside the edge, where that was corrected."""
+    strips: Floats | None = None
+    """(k, 3) of all strips that told: along, offset and its scatter by chance, mm."""
+    unseen: NDArray[np.bool_] | None = None
+    """Which of even places along the outline stand in too far, and were left out."""
     walls: float = 0.0
     """Share of the strips that were told by the wall below the edge."""
     told: float = 1.0

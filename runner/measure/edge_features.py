@@ -17,13 +17,13 @@ from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
+from runner.measure.course import without_unseen
 from runner.measure.edge_loss import with_loss
 from runner.measure.edge_points import beyond, measure_edge_point, measure_trim_edge
 from runner.measure.edges import cloud_boundary
 from runner.measure.element import array
 from runner.measure.extract import AGREEMENT
 from runner.measure.found import FoundFeature
-from runner.measure.fringe import refine_by_fringe
 from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
 from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
@@ -111,7 +111,7 @@ def measure_edge_feature(
     steep = _steep(scene, rows, sheet.normal)
     border = _refined(border, sheet, flat, height, taken, sigma, band, own_spacing, steep, spec.edge_depth)
     border = replace(border, outline_is_material=isinstance(border.outline, CircleOutline) and not border.outline.hole)
-    coverage = min(_coverage(border.outline, flat[on_sheet], own_spacing, sheet.room), told)
+    coverage = min(_coverage(border.outline, flat[on_sheet], own_spacing, sheet.room, border.unseen), told)
     if spec.kind == "circle" and coverage < HALF and border.widest_gap > np.pi:
         # one side alone holds a diameter badly, and the end of a scan there would pass for the rest of the edge
         return replace(
@@ -154,12 +154,13 @@ def _refined(
     material = taken & (height >= -depth)
     fringe = flat[material]
     own = _spacing_beside(sheet.outline, flat[material & (np.abs(height) <= band)], spacing)
-    found = refine_by_fringe(border, fringe, own, sheet.room, wall, sigma)
-    if found is None:
+    made = without_unseen(border, fringe, own, sheet.room, wall, sigma)
+    if made is None:
         return border
+    found, course = made
     if found.walls > 0.0:
         return found
-    return with_loss(found, fringe, own, sigma, sheet.room)
+    return with_loss(found, fringe, own, sigma, sheet.room, course)
 
 
 def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> NDArray[np.int64]:
@@ -269,15 +270,20 @@ def _spacing_beside(outline: Outline, flat: Floats, usual: float) -> float:
     return found if found > 0 else usual
 
 
-def _coverage(outline: Outline, flat: Floats, spacing: float, room: Floats) -> float:
-    """Share of the border that carries points."""
+def _coverage(
+    outline: Outline, flat: Floats, spacing: float, room: Floats, unseen: NDArray[np.bool_] | None = None
+) -> float:
+    """Share of the border that carries points, and does not stand in from the rest (``unseen`` (u,), even places)."""
     from scipy.spatial import cKDTree
 
     along = (np.arange(len(room), dtype=np.float64) + 0.5) * (outline.length / len(room))
     places = outline.at(along)
     distance = np.asarray(cKDTree(flat).query(places.points + 0.5 * spacing * places.into_material)[0])
     wanted = room > 0
-    return float((distance[wanted] <= SEEN_SPACINGS * spacing).mean()) if wanted.any() else 0.0
+    seen = distance <= SEEN_SPACINGS * spacing
+    if unseen is not None:
+        seen &= ~unseen[np.minimum(along / outline.length * len(unseen), len(unseen) - 1).astype(np.int64)]
+    return float(seen[wanted].mean()) if wanted.any() else 0.0
 
 
 def _edge_points(outline: Outline, flat: Floats, spacing: float) -> NDArray[np.bool_]:
@@ -326,6 +332,8 @@ def _with_raw(
         text = f"outermost points alone: {raw:.4f} mm; correction {correction:+.4f} mm"
     way = "seen in strips" if border.by_fringe else "counted in cells"
     text += f", standard uncertainty {border.size_standard:.4f} mm; {way}, {len(border.along)} of {border.cells}"
+    if border.unseen is not None and border.unseen.any():
+        text += f"; {border.unseen.mean():.0%} of the edge stands in from the rest by more than form: taken as not seen"
     return replace(border, raw_size=raw, correction=correction, ovality=ovality), text
 
 

@@ -15,10 +15,13 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit
+from runner.measure.course import Course
+from runner.measure.fringe import WIDTH
 from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
 
 DEEPEST = 6.0
@@ -57,7 +60,13 @@ class Thinning:
 
 
 def thinning_beside(
-    outline: Outline, points: Floats, spacing: float, blur: float, room: Floats | None = None
+    outline: Outline,
+    points: Floats,
+    spacing: float,
+    blur: float,
+    room: Floats | None = None,
+    course: Course | None = None,
+    unseen: NDArray[np.bool_] | None = None,
 ) -> Thinning | None:
     """Tell what is lost beside an outline; None where too few points tell.
 
@@ -68,6 +77,8 @@ def thinning_beside(
     spacing : root of the area per point, mm.
     blur : standard deviation of a point's depth, of its own error and the outline's, mm.
     room : (c,) depth of material at even places along the outline, mm; None where there is enough.
+    course : how the border runs beside the outline.
+    unseen : (u,) which of even places along the outline are left out.
     """
     step = STEP * spacing
     low, count = -BEYOND * spacing, round((BEYOND + DEEPEST) / STEP)
@@ -75,11 +86,16 @@ def thinning_beside(
     located = outline.locate(points)
     fine = np.isfinite(located.along) & np.isfinite(located.depth)
     along, depth = located.along[fine], located.depth[fine]
+    place = np.minimum((along / outline.length * 360).astype(np.int64), 359)
+    if course is not None:
+        depth = depth - course.wave[place]
     places = outline.at((np.arange(360, dtype=np.float64) + 0.5) * (outline.length / 360))
     deep = np.full(360, np.inf)
     if room is not None and len(room):
-        deep = room[np.minimum((np.arange(360) + 0.5) / 360 * len(room), len(room) - 1).astype(np.int64)] - spacing
-        depth = depth[depth < deep[np.minimum((along / outline.length * 360).astype(np.int64), 359)]]
+        deep = room[_from_places(len(room))] - spacing
+    if unseen is not None:
+        deep = np.where(unseen[_from_places(len(unseen))], -np.inf, deep)
+    depth = depth[depth < deep[place]]
     area = np.maximum(1.0 + places.curvature[:, None] * middles, 0.0)
     area = np.where(middles < deep[:, None], area, 0.0).sum(axis=0)
     seen = np.bincount(
@@ -110,6 +126,12 @@ def thinning_beside(
     spread = float(np.sqrt(max(at @ (shifts * step - border) ** 2, 0.0)))
     share = float(weight.sum(axis=(0, 2)) @ np.array(SHARES))
     return Thinning(border, spread, likely / (likely + likely_none), share)
+
+
+def _from_places(count: int) -> NDArray[np.int64]:
+    """Which of ``count`` even places each of the 360 lies in."""
+    found: NDArray[np.int64] = np.minimum((np.arange(360) + 0.5) / 360 * count, count - 1).astype(np.int64)
+    return found
 
 
 def _fit(shape: Floats, seen: Floats, area: Floats) -> Floats:
@@ -144,12 +166,23 @@ def _shapes(blur: float) -> tuple[Floats, tuple[Floats, ...]]:
     return whole, tuple(lost)
 
 
-def with_loss(border: BorderFit, points: Floats, spacing: float, sigma: float, room: Floats | None) -> BorderFit:
-    """Return the border moved outwards by what the points lost beside it make of it, with what is left in doubt."""
+def with_loss(
+    border: BorderFit,
+    points: Floats,
+    spacing: float,
+    sigma: float,
+    room: Floats | None,
+    course: Course | None = None,
+) -> BorderFit:
+    """Return the border moved outwards by what the points lost beside it make of it, with what is left in doubt.
+
+    ``course``: how the border runs beside its outline; only what no strip told of is left out, where None.
+    """
     outline = border.outline
     if isinstance(outline, CircleOutline) and outline.sweep < LEAST_SWEEP:
         return border
-    told = thinning_beside(outline, points, spacing, float(np.hypot(sigma, _unevenness(border))), room)
+    blur = np.hypot(np.hypot(sigma, _unevenness(border)), course.excess if course is not None else 0.0)
+    told = thinning_beside(outline, points, spacing, float(blur), room, course, _untold(border, spacing))
     if told is None:
         return border
     move = told.lost * told.border
@@ -161,6 +194,21 @@ def with_loss(border: BorderFit, points: Floats, spacing: float, sigma: float, r
     covariance = border.covariance * (1.0 - told.lost) + doubt * np.outer(rows, rows)
     covariance += told.lost * _without(border.covariance, rows)
     return replace(border, outline=outline, covariance=covariance, thinned=told.lost * told.share)
+
+
+def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
+    """Even places along the outline that no strip told of: points there may end where the scan does."""
+    if border.strips is None:
+        return None
+    length = border.outline.length
+    middle = (np.arange(360) + 0.5) / 360 * length
+    told = np.sort(border.strips[:, 0])
+    if border.outline.closed:
+        told = np.concatenate([[told[-1] - length], told, [told[0] + length]])
+    after = np.clip(np.searchsorted(told, middle), 1, len(told) - 1)
+    away = np.minimum(np.abs(middle - told[after - 1]), np.abs(middle - told[after]))
+    found: NDArray[np.bool_] = away > WIDTH * spacing
+    return found
 
 
 def _unevenness(border: BorderFit) -> float:

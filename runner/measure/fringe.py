@@ -51,6 +51,7 @@ def refine_by_fringe(
     room: Floats,
     wall: Floats | None = None,
     noise: float = 0.0,
+    unseen: NDArray[np.bool_] | None = None,
 ) -> BorderFit | None:
     """Refine a border that counting has found.
 
@@ -62,17 +63,18 @@ def refine_by_fringe(
     room : (c,) depth of material at even places along the outline, mm.
     wall : (m, 2) points of the wall below the edge, as seen along the sheet's normal, mm.
     noise : standard deviation of the points, mm.
+    unseen : (u,) which of even places along the outline are left out.
 
     Returns
     -------
     The refined fit, or None where the strips don't tell enough.
     """
     outline = counted.outline
-    made: tuple[Outline, Floats, Floats, Floats, int] | None = None
+    made: tuple[Outline, Floats, Floats, Floats, int, Floats] | None = None
     by_wall = 0.0
     for _ in range(ROUNDS):
         told = _wall_offsets(outline, wall, spacing, noise) if wall is not None and len(wall) else None
-        strips = _strips(outline, points, spacing, room, told)
+        strips = _strips(outline, points, spacing, room, told, unseen)
         if strips is None:
             return None
         along, offsets, spread, by_wall = strips
@@ -85,11 +87,19 @@ def refine_by_fringe(
         if moved > 3.0 * spacing:
             return None
         outline = outline.changed(step)
-        made = (outline, along[kept], rest[kept], covariance * SHARED, int(np.count_nonzero(~kept)))
+        left_out = int(np.count_nonzero(~kept))
+        made = (
+            outline,
+            along[kept],
+            rest[kept],
+            covariance * SHARED,
+            left_out,
+            np.column_stack([along, rest, spread]),
+        )
         if moved < 1e-3 * spacing:
             break
     assert made is not None
-    outline, along, rest, covariance, left_out = made
+    outline, along, rest, covariance, left_out, all_strips = made
     return BorderFit(
         outline=outline,
         rms=float(np.sqrt(np.mean(rest**2))),
@@ -101,6 +111,8 @@ def refine_by_fringe(
         by_fringe=True,
         shared=SHARED,
         walls=by_wall,
+        strips=all_strips,
+        unseen=unseen,
     )
 
 
@@ -145,6 +157,7 @@ def _strips(
     spacing: float,
     room: Floats,
     told: tuple[NDArray[np.int64], Floats, Floats] | None,
+    unseen: NDArray[np.bool_] | None = None,
 ) -> tuple[Floats, Floats, Floats, float] | None:
     """Return where the telling strips stand (k,) along the outline, the border's offset in each and its scatter.
 
@@ -165,6 +178,8 @@ def _strips(
     usable = _usable(outline, middle, half)
     limit = np.minimum(_least_room(room, count), deepest)
     usable &= limit >= 3.5 * spacing
+    if unseen is not None:
+        usable &= ~unseen[np.minimum(middle / length * len(unseen), len(unseen) - 1).astype(np.int64)]
     # a strip keeps its width at every depth: where the border bends, its ends draw together in terms of the border
     widest = half / np.maximum(1.0 + places.curvature * np.where(places.curvature < 0, deepest, -BEYOND * spacing), 0.2)
     first, last = np.searchsorted(along, middle - widest), np.searchsorted(along, middle + widest)

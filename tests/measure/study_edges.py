@@ -55,6 +55,10 @@ class Cell:
     """2: the other side of the sheet is seen too, and the walls between."""
     mixed: float = 0.0
     """Share of the points within ``REACH`` of the border that slip off it, up to 1 mm down."""
+    shadow: float = 0.0
+    """mm: over a quarter of the turn nothing is seen within this of the border."""
+    oval: float = 0.0
+    """mm: amplitude of the second harmonic of a hole's radius."""
 
 
 def cells(which: str, validation: bool) -> list[Cell]:
@@ -83,6 +87,11 @@ def cells(which: str, validation: bool) -> list[Cell]:
         found += [replace(base, spacing=s, edge=e) for e in ("break", "burr", "die roll") for s in (0.2, 0.4, 0.8)]
         found += [replace(base, edge=e, sides=2) for e in ("break", "burr")]
         found += [replace(base, mixed=0.2), replace(base, mixed=0.2, sides=2)]
+    if which == "shadow":
+        found = [replace(base, shadow=x, spacing=s) for s in (0.2, 0.4) for x in (0.0, 0.15, 0.3, 0.5, 1.0, 2.0)]
+        found += [replace(base, shadow=x, form="mesh") for x in (0.5, 1.0)]
+        found += [replace(base, shadow=1.0, loss="even")]
+        found += [replace(base, oval=x, spacing=s) for s in (0.2, 0.4) for x in (0.05, 0.2)]
     return found
 
 
@@ -104,8 +113,12 @@ def hole(cell: Cell, at: tuple[float, float, float], random: np.random.Generator
     wide = 18.0 * cell.spacing
     flat = stripes(cell, random, radius + wide)
     r = np.hypot(*flat.T)
-    flat, r = flat[(r > radius) & (r < radius + wide)], r[(r > radius) & (r < radius + wide)]
-    inside = r - radius
+    inside = r - radius - cell.oval * np.cos(2.0 * np.arctan2(flat[:, 1], flat[:, 0]))
+    seen = (inside > 0) & (r < radius + wide)
+    if cell.shadow:
+        turned = (np.arctan2(flat[:, 1], flat[:, 0]) - random.uniform(0.0, 2.0 * np.pi)) % (2.0 * np.pi)
+        seen &= (turned > np.pi / 2) | (inside > cell.shadow)
+    flat, r, inside = flat[seen], r[seen], inside[seen]
     chance = {
         "none": 0.0 * inside,
         "even": 0.5 * (inside < REACH),
@@ -224,12 +237,15 @@ def table(lines: list[dict]) -> str:
         cell = Cell(**line["cell"])
         for name, value in line["found"].items():
             groups[(cell, name)].append(value)
-    text = ["spacing stripes form  loss edge      sides mixed hole |  n  refused  bias  +-    spread told  raw bias"]
+    text = [
+        "spacing stripes form  loss edge      sides mixed shadow oval hole |   n bad  bias  +-    spread told  raw bias"
+    ]
     for (cell, name), values in groups.items():
         good = np.array([v for v in values if not isinstance(v, str)], dtype=float)
         head = (
             f"{cell.spacing:5.1f} {cell.direction:6.0f}   {cell.form:5} {cell.loss:5}{cell.edge:9} {cell.sides}    "
-            f"{cell.mixed:4.1f} {name:>4} | {len(values):3d} {len(values) - len(good):5d}  "
+            f"{cell.mixed:4.1f} {cell.shadow:5.2f} {cell.oval:5.2f} {name:>4} | "
+            f"{len(values):3d} {len(values) - len(good):4d} "
         )
         if len(good) > 1:
             sd = good[:, 0].std(ddof=1)
@@ -244,7 +260,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("out", type=Path)
     ask.add_argument("--repeats", type=int, default=100)
-    ask.add_argument("--cells", choices=("main", "few", "tune"), default="main")
+    ask.add_argument("--cells", choices=("main", "few", "tune", "shadow"), default="main")
     ask.add_argument("--validation", action="store_true")
     asked = ask.parse_args()
     lines = [json.loads(t) for t in asked.out.read_text().splitlines()] if asked.out.exists() else []
