@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.contest import Evidence
+from runner.align.ends import lowest_end
 from runner.align.lay import Case, lay_best
 from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
 from runner.align.refine import Refined, between, either_side, refine_pose
-from runner.align.settle import MOST_POINTS, Settled, quiet_limit, settle_pose
+from runner.align.settle import CONVEX, MOST_POINTS, Settled, area_weights, quiet_limit, settle_pose
 from runner.align.types import AlignSettings
 from runner.align.verdict import CLOSE
 from runner.geometry.frames import move_points
@@ -62,18 +63,25 @@ def final_pose(
     limit = max(min(settings.fit_reach, reach), 0.05)
     half = 0.5 * search.diagonal
 
-    def settle(start: Floats) -> Settled | None:
+    def settle(start: Floats, some: NDArray[np.intp] | None = None) -> Settled | None:
         # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
+        own = rows if some is None else rows[some]
         return settle_pose(
-            case.nominal, case.index, start, points[rows], chosen_normals[rows], known[rows], search.centre, half,
+            case.nominal, case.index, start, points[own], chosen_normals[own], known[own], search.centre, half,
             limit, prepared.noise, free,
         )  # fmt: skip
 
-    settled = settle(refined.nominal_from_scan)
+    settled, ends_apart = settle(refined.nominal_from_scan), 0.0
     if settled is not None and settled.limit > quiet_limit(prepared.noise):
         # of a part out of shape it matters which points take part: they are chosen anew where the first ones led
         rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
         settled = settle(settled.nominal_from_scan) or settled
+        bound, weight = CONVEX * settled.limit, area_weights(points[rows])
+        found = lowest_end(
+            settle, lambda p: loss_at(case, p, points[rows], weight, bound), settled, len(rows), search.centre,
+            half, free, most_wander(prepared),
+        )  # fmt: skip
+        settled, ends_apart = found.best, found.apart
     if settled is None:
         return replace(refined, scatter=scatter_at(case, refined.nominal_from_scan, points[rows]))
     apart = refined.settled
@@ -86,6 +94,7 @@ def final_pose(
     return replace(
         refined,
         settled=apart,
+        ends_apart=ends_apart,
         nominal_from_scan=settled.nominal_from_scan,
         covariance=settled.covariance,
         rms=settled.rms,
@@ -94,6 +103,13 @@ def final_pose(
         last_step=settled.last_step,
         scatter=scatter_at(case, settled.nominal_from_scan, points[rows]),
     )
+
+
+def loss_at(case: Case, pose: Floats, points: Floats, weight: Floats, bound: float) -> float:
+    """Return what a pose leaves of raw points (n, 3), the mean of Tukey's loss: 1 for a point at the bound or beyond."""
+    near = case.index.closest(move_points(pose, points), bound)
+    share = np.where(near.found, np.minimum(np.abs(near.distance) / bound, 1.0), 1.0)
+    return float(weight @ (1.0 - (1.0 - share**2) ** 3) / weight.sum())
 
 
 def scatter_at(case: Case, pose: Floats, points: Floats) -> float:

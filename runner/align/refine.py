@@ -163,6 +163,8 @@ class Refined:
     """(6,) the motion that is held least (rotation vector times half diagonal, translation), unit."""
     scatter: float = 0.0
     """Scatter of the points about the surface as it lies at this pose, mm; 0 where it was not looked at."""
+    ends_apart: float = 0.0
+    """mm at half a diagonal: how far another end lies that fits a part out of shape alike; 0 where there is none."""
 
 
 def refine_pose(
@@ -265,11 +267,13 @@ def refine_pose(
 def either_side(pose: Floats, direction: Floats, centre: Floats, half: float, wide: float) -> tuple[Floats, Floats]:
     """Return the pose (4, 4) pushed a little to both sides along a motion (6,), unit, turns scaled by ``half``."""
     push = min(0.8 * wide, 0.01 * half)
-    pushed = []
-    for sign in (-1.0, 1.0):
-        turn = rotation_from_vector(sign * push * direction[:3] / half)
-        pushed.append(rigid(turn, centre + sign * push * direction[3:] - turn @ centre) @ pose)
-    return pushed[0], pushed[1]
+    return pushed(pose, -push * direction, centre, half), pushed(pose, push * direction, centre, half)
+
+
+def pushed(pose: Floats, move: Floats, centre: Floats, half: float) -> Floats:
+    """Return the pose (4, 4) after a small movement (6,), its turn about ``centre`` and scaled by ``half``."""
+    turn = rotation_from_vector(move[:3] / half)
+    return rigid(turn, centre + move[3:] - turn @ centre) @ pose
 
 
 def movement(first: Floats, second: Floats, centre: Floats, half: float) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from runner.align.refine import movement
+from runner.align.refine import movement, pushed
 from runner.align.rims import rims_of
 from runner.align.sums import equations
 from runner.geometry.distance import SurfaceIndex
@@ -185,7 +185,7 @@ def settle_pose(
             sure = fast = basis @ np.linalg.solve(hessian, -gradient)
             if total < QUIET * float(w.sum()):
                 fast = basis @ np.linalg.solve(_curvature(hessian, rows, w, inside), -gradient)
-            plain, pose = _stepped(pose, sure, centre, half), _stepped(pose, fast, centre, half)
+            plain, pose = pushed(pose, sure, centre, half), pushed(pose, fast, centre, half)
             step = float(np.linalg.norm(fast[:3]) + np.linalg.norm(fast[3:]))
             if step < STILL_MM:
                 break
@@ -237,13 +237,7 @@ def _ahead(
     factor = float(move @ former / (former @ former))
     if not 0.2 < factor < 0.95 or np.linalg.norm(move - factor * former) > 0.3 * np.linalg.norm(move):
         return pose, move
-    return _stepped(pose, move * factor / (1.0 - factor), centre, half), None
-
-
-def _stepped(pose: Floats, move: Floats, centre: Floats, half: float) -> Floats:
-    """The pose (4, 4) after a small movement (6,), its turn about ``centre`` and scaled by ``half``."""
-    turn = rotation_from_vector(move[:3] / half)
-    return rigid(turn, centre + move[3:] - turn @ centre) @ pose
+    return pushed(pose, move * factor / (1.0 - factor), centre, half), None
 
 
 def area_weights(points: Floats) -> Floats:

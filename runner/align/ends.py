@@ -1,0 +1,84 @@
+"""Of a part out of shape a fit may have several ends: they are looked for around the one found, and compared."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.align.refine import between, pushed
+from runner.align.settle import Settled
+from runner.geometry.mesh import Floats
+
+DRAWN = 6000
+"""So many points tell where a fit started aside goes."""
+ASIDE = 1.0
+"""Starts lie aside by so many times the limit of the distances that count."""
+ALIKE = 0.05
+"""Ends whose losses differ by less, of the lower one, explain the scan alike."""
+
+Fit = Callable[[Floats, "NDArray[np.intp] | None"], "Settled | None"]
+"""From a start (4, 4) and rows of the points, or all, to the end."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ends:
+    """What was found."""
+
+    best: Settled
+    apart: float
+    """mm at half a diagonal: how far the farthest end lies that explains the scan as well; 0 where there is none."""
+
+
+def lowest_end(
+    fit: Fit,
+    loss: Callable[[Floats], float],
+    found: Settled,
+    points: int,
+    centre: Floats,
+    half: float,
+    free: Floats | None,
+    near: float,
+) -> Ends:
+    """Start fits all around an end and return the one of lowest loss.
+
+    Parameters
+    ----------
+    fit, loss : of all points or some, and what a pose (4, 4) leaves of all.
+    found : the end to start around.
+    points : how many there are.
+    centre, half, free : the fit's own scale; a motion that is left open.
+    near : mm at half a diagonal; ends closer than this are one.
+    """
+    drawn = None
+    if points > DRAWN:
+        drawn = np.sort(np.random.default_rng(5).choice(points, DRAWN, replace=False))
+    known = [found.nominal_from_scan]
+    here = fit(found.nominal_from_scan, drawn)
+    if here is None:
+        return Ends(found, 0.0)
+    seen = [here.nominal_from_scan]
+    ends = [found]
+    for way in np.vstack([np.eye(6), -np.eye(6)]):
+        start = pushed(found.nominal_from_scan, ASIDE * found.limit * way, centre, half)
+        end = fit(start, drawn)
+        if end is None or any(between(end.nominal_from_scan, k, centre, half, free) < near for k in seen):
+            continue
+        seen.append(end.nominal_from_scan)
+        full = fit(end.nominal_from_scan, None)
+        if full is None or any(between(full.nominal_from_scan, k, centre, half, free) < near for k in known):
+            continue
+        known.append(full.nominal_from_scan)
+        ends.append(full)
+    if len(ends) == 1:
+        return Ends(found, 0.0)
+    left = np.array([loss(end.nominal_from_scan) for end in ends])
+    best = int(np.argmin(left))
+    apart = [
+        between(ends[best].nominal_from_scan, end.nominal_from_scan, centre, half, free)
+        for k, end in enumerate(ends)
+        if k != best and left[k] <= left[best] * (1.0 + ALIKE)
+    ]
+    return Ends(ends[best], max(apart, default=0.0))
