@@ -106,7 +106,7 @@ def final_pose(
 
 
 def loss_at(case: Case, pose: Floats, points: Floats, weight: Floats, bound: float) -> float:
-    """Return what a pose leaves of raw points (n, 3), the mean of Tukey's loss: 1 for a point at the bound or beyond."""
+    """Return what a pose leaves of raw points (n, 3): the mean of Tukey's loss, 1 from the bound on."""
     near = case.index.closest(move_points(pose, points), bound)
     share = np.where(near.found, np.minimum(np.abs(near.distance) / bound, 1.0), 1.0)
     return float(weight @ (1.0 - (1.0 - share**2) ** 3) / weight.sum())

@@ -18,7 +18,7 @@ from runner.align.refine import movement, pushed
 from runner.align.rims import rims_of
 from runner.align.sums import equations
 from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import move_points, rigid, rotation_from_vector, turn_vectors
+from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.surfaces import project
 
