@@ -55,7 +55,6 @@ def lowest_end(
     drawn = None
     if points > DRAWN:
         drawn = np.sort(np.random.default_rng(5).choice(points, DRAWN, replace=False))
-    known = [found.nominal_from_scan]
     here = fit(found.nominal_from_scan, drawn)
     if here is None:
         return Ends(found, 0.0)
@@ -68,9 +67,10 @@ def lowest_end(
             continue
         seen.append(end.nominal_from_scan)
         full = fit(end.nominal_from_scan, None)
-        if full is None or any(between(full.nominal_from_scan, k, centre, half, free) < near for k in known):
+        if full is None or any(
+            between(full.nominal_from_scan, e.nominal_from_scan, centre, half, free) < near for e in ends
+        ):
             continue
-        known.append(full.nominal_from_scan)
         ends.append(full)
     if len(ends) == 1:
         return Ends(found, 0.0)

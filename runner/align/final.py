@@ -68,15 +68,17 @@ def final_pose(
         own = rows if some is None else rows[some]
         return settle_pose(
             case.nominal, case.index, start, points[own], chosen_normals[own], known[own], search.centre, half,
-            limit, prepared.noise, free,
+            limit, prepared.noise, free, weight if some is None else None,
         )  # fmt: skip
 
+    weight = area_weights(points[rows])
     settled, ends_apart = settle(refined.nominal_from_scan), 0.0
     if settled is not None and settled.limit > quiet_limit(prepared.noise):
         # of a part out of shape it matters which points take part: they are chosen anew where the first ones led
         rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
+        weight = area_weights(points[rows])
         settled = settle(settled.nominal_from_scan) or settled
-        bound, weight = CONVEX * settled.limit, area_weights(points[rows])
+        bound = CONVEX * settled.limit
         found = lowest_end(
             settle, lambda p: loss_at(case, p, points[rows], weight, bound), settled, len(rows), search.centre,
             half, free, most_wander(prepared),

@@ -103,6 +103,7 @@ def settle_pose(
     most_limit: float,
     noise: float,
     free: Floats | None = None,
+    weight: Floats | None = None,
 ) -> Settled | None:
     """Refine a pose that is already good to a few hundredths of a millimetre.
 
@@ -120,6 +121,8 @@ def settle_pose(
         Standard deviation of a point, mm.
     free
         (6,) unit movement (turns scaled by ``half``) that a symmetry leaves open, or None.
+    weight
+        (n,) ``area_weights`` of the points, where they are known already.
 
     Returns
     -------
@@ -128,11 +131,12 @@ def settle_pose(
     if len(points) > MOST_POINTS:
         chosen = np.sort(np.random.default_rng(5).choice(len(points), MOST_POINTS, replace=False))
         points, normals, signed = points[chosen], normals[chosen], signed[chosen]
+        weight = None if weight is None else weight[chosen]
     pose = np.array(pose, dtype=np.float64)
     basis = np.eye(6) if free is None else np.linalg.svd(np.eye(6) - np.outer(free, free))[0][:, :5]
     # in coarse steps: the noise is an estimate, and a hair's difference in it must not change which points take part
     beside = 0.05 * 1.5 ** max(0.0, np.ceil(np.log(max(BESIDE_RIM * noise, 1e-9) / 0.05) / np.log(1.5)))
-    weight = area_weights(points)
+    weight = area_weights(points) if weight is None else weight
     every = np.arange(len(points))
     few = every[:: max(1, len(points) // FIRST_POINTS)]
     limit = most_limit

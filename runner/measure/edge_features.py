@@ -24,7 +24,7 @@ from runner.measure.edges import cloud_boundary
 from runner.measure.element import array
 from runner.measure.extract import AGREEMENT
 from runner.measure.found import FoundFeature
-from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
+from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline, even_place
 from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
 from runner.measure.specks import isolated
@@ -282,7 +282,7 @@ def _coverage(
     wanted = room > 0
     seen = distance <= SEEN_SPACINGS * spacing
     if unseen is not None:
-        seen &= ~unseen[np.minimum(along / outline.length * len(unseen), len(unseen) - 1).astype(np.int64)]
+        seen &= ~unseen[even_place(along, outline.length, len(unseen))]
     return float(seen[wanted].mean()) if wanted.any() else 0.0
 
 

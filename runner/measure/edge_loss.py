@@ -20,9 +20,9 @@ from scipy.special import ndtr
 
 from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit
-from runner.measure.course import Course
+from runner.measure.course import PLACES, Course
 from runner.measure.fringe import WIDTH
-from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline
+from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline, even_place
 
 DEEPEST = 6.0
 """Spacings into the material over which the points are looked at,"""
@@ -78,7 +78,7 @@ def thinning_beside(
     blur : standard deviation of a point's depth, of its own error and the outline's, mm.
     room : (c,) depth of material at even places along the outline, mm; None where there is enough.
     course : how the border runs beside the outline.
-    unseen : (u,) which of even places along the outline are left out.
+    unseen : (PLACES,) which even places along the outline are left out.
     """
     step = STEP * spacing
     low, count = -BEYOND * spacing, round((BEYOND + DEEPEST) / STEP)
@@ -86,15 +86,16 @@ def thinning_beside(
     located = outline.locate(points)
     fine = np.isfinite(located.along) & np.isfinite(located.depth)
     along, depth = located.along[fine], located.depth[fine]
-    place = np.minimum((along / outline.length * 360).astype(np.int64), 359)
+    place = even_place(along, outline.length, PLACES)
     if course is not None:
         depth = depth - course.wave[place]
-    places = outline.at((np.arange(360, dtype=np.float64) + 0.5) * (outline.length / 360))
-    deep = np.full(360, np.inf)
+    middle = _middles(outline)
+    places = outline.at(middle)
+    deep = np.full(PLACES, np.inf)
     if room is not None and len(room):
-        deep = room[_from_places(len(room))] - spacing
+        deep = room[even_place(middle, outline.length, len(room))] - spacing
     if unseen is not None:
-        deep = np.where(unseen[_from_places(len(unseen))], -np.inf, deep)
+        deep[unseen] = -np.inf
     depth = depth[depth < deep[place]]
     area = np.maximum(1.0 + places.curvature[:, None] * middles, 0.0)
     area = np.where(middles < deep[:, None], area, 0.0).sum(axis=0)
@@ -128,10 +129,9 @@ def thinning_beside(
     return Thinning(border, spread, likely / (likely + likely_none), share)
 
 
-def _from_places(count: int) -> NDArray[np.int64]:
-    """Which of ``count`` even places each of the 360 lies in."""
-    found: NDArray[np.int64] = np.minimum((np.arange(360) + 0.5) / 360 * count, count - 1).astype(np.int64)
-    return found
+def _middles(outline: Outline) -> Floats:
+    """The middles (PLACES,) of even places, mm along."""
+    return (np.arange(PLACES, dtype=np.float64) + 0.5) * (outline.length / PLACES)
 
 
 def _fit(shape: Floats, seen: Floats, area: Floats) -> Floats:
@@ -201,7 +201,7 @@ def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
     if border.strips is None:
         return None
     length = border.outline.length
-    middle = (np.arange(360) + 0.5) / 360 * length
+    middle = _middles(border.outline)
     told = np.sort(border.strips[:, 0])
     if border.outline.closed:
         told = np.concatenate([[told[-1] - length], told, [told[0] + length]])

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit, solve_outline
-from runner.measure.outline import Outline
+from runner.measure.outline import Outline, even_place
 
 WIDTH = 2.5
 """Width of a strip, spacings: wider ones tell more of a random pattern, narrower ones follow the border better."""
@@ -70,7 +70,7 @@ def refine_by_fringe(
     The refined fit, or None where the strips don't tell enough.
     """
     outline = counted.outline
-    made: tuple[Outline, Floats, Floats, Floats, int, Floats] | None = None
+    made: tuple[Outline, Floats, Floats, NDArray[np.bool_]] | None = None
     by_wall = 0.0
     for _ in range(ROUNDS):
         told = _wall_offsets(outline, wall, spacing, noise) if wall is not None and len(wall) else None
@@ -87,19 +87,12 @@ def refine_by_fringe(
         if moved > 3.0 * spacing:
             return None
         outline = outline.changed(step)
-        left_out = int(np.count_nonzero(~kept))
-        made = (
-            outline,
-            along[kept],
-            rest[kept],
-            covariance * SHARED,
-            left_out,
-            np.column_stack([along, rest, spread]),
-        )
+        made = (outline, covariance * SHARED, np.column_stack([along, rest, spread]), kept)
         if moved < 1e-3 * spacing:
             break
     assert made is not None
-    outline, along, rest, covariance, left_out, all_strips = made
+    outline, covariance, told_by, kept = made
+    along, rest = told_by[kept, 0], told_by[kept, 1]
     return BorderFit(
         outline=outline,
         rms=float(np.sqrt(np.mean(rest**2))),
@@ -107,12 +100,11 @@ def refine_by_fringe(
         offsets=rest,
         covariance=covariance,
         cells=_count(outline, spacing),
-        left_out=left_out,
+        left_out=int(np.count_nonzero(~kept)),
         by_fringe=True,
         shared=SHARED,
         walls=by_wall,
-        strips=all_strips,
-        unseen=unseen,
+        strips=told_by,
     )
 
 
@@ -179,7 +171,7 @@ def _strips(
     limit = np.minimum(_least_room(room, count), deepest)
     usable &= limit >= 3.5 * spacing
     if unseen is not None:
-        usable &= ~unseen[np.minimum(middle / length * len(unseen), len(unseen) - 1).astype(np.int64)]
+        usable &= ~unseen[even_place(middle, length, len(unseen))]
     # a strip keeps its width at every depth: where the border bends, its ends draw together in terms of the border
     widest = half / np.maximum(1.0 + places.curvature * np.where(places.curvature < 0, deepest, -BEYOND * spacing), 0.2)
     first, last = np.searchsorted(along, middle - widest), np.searchsorted(along, middle + widest)

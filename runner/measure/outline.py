@@ -39,6 +39,12 @@ class Places:
     """(c, p)."""
 
 
+def even_place(along: Floats, length: float, count: int) -> NDArray[np.int64]:
+    """Which of ``count`` even places of a border of some length, mm, each of ``along`` (n,) lies in."""
+    found: NDArray[np.int64] = np.minimum(along / length * count, count - 1).astype(np.int64)
+    return found
+
+
 class Outline(Protocol):
     """What counting needs to know of an outline."""
 
