@@ -9,15 +9,14 @@ out is material.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats
-from runner.measure.border import BorderFit
-from runner.measure.fringe import SHARED, WIDTH, refine_by_fringe
-from runner.measure.outline import CircleOutline, Outline, even_place
+from runner.measure.fringe import SHARED
+from runner.measure.outline import CircleOutline, Outline, SlotOutline
 
 STEP_GAIN = 20.0
 """A step must lower the sum of squares (in variances of an independent strip) by this much. Of
@@ -27,7 +26,6 @@ WAVE_GAIN = 13.8
 """A wave (two parameters) by this much: one in a thousand by chance."""
 WAVES = 6
 """Waves per turn that are looked for, at most."""
-ROUNDS = 3
 MOST = 12
 """Steps and waves."""
 LEAST_STRETCH = 0.04
@@ -42,6 +40,8 @@ BASE = 0.3
 BLOCKS = 12
 MOST_RATIO = 2.0
 """Sums over blocks of strips vary by this, over what is expected, in about one of a hundred by chance (simulated)."""
+LEAST_OWN = 0.015
+"""Share of a step that the outline cannot follow: of less, nothing is said."""
 CLIP = 8.0
 """Robust standard deviations: farther off, a single strip counts no more."""
 PLACES = 360
@@ -54,31 +54,35 @@ class Course:
 
     wave: Floats
     """(PLACES,) mm, + into the material; of steps and waves."""
+    form: Floats
+    """(PLACES,) mm, of waves alone."""
     unseen: NDArray[np.bool_]
     """(PLACES,) which stand in too far to be the part's form,"""
     doubtful: NDArray[np.bool_]
     """(PLACES,) and which stand in, but might be."""
+    change: Floats
+    """(p,) how the outline's parameters change where steps and waves are none of its border."""
+    height: float
+    """mm: how far the innermost of it stands in from the border's own level."""
     excess: float
     """Standard deviation of the offsets, mm, that neither these nor chance explain."""
 
 
-def course_of(outline: Outline, along: Floats, offsets: Floats, spread: Floats, spacing: float) -> Course:
+def course_of(outline: Outline, strips: Floats, spacing: float) -> Course:
     """Take the offsets of strips apart.
 
     Parameters
     ----------
     outline : the fitted outline.
-    along : (k,) where the strips stand, mm.
-    offsets : (k,) their offsets from the outline, mm, + into the material.
-    spread : (k,) their standard deviations by chance, mm.
+    strips : (k, 3) where they stand, their offsets from the outline (+ into the material) and the standard deviations
+        of these by chance, mm.
     spacing : root of the area per point, mm.
     """
     nowhere = np.zeros(PLACES, dtype=bool)
-    count = len(along)
+    count = len(strips)
     if count < LEAST_STRIPS:
-        return Course(np.zeros(PLACES), nowhere, nowhere, 0.0)
-    order = np.argsort(along)
-    along, offsets, spread = along[order], offsets[order], spread[order]
+        return Course(np.zeros(PLACES), np.zeros(PLACES), nowhere, nowhere, np.zeros(len(outline.names)), 0.0, 0.0)
+    along, offsets, spread = strips[np.argsort(strips[:, 0])].T
     share = along / outline.length
     weight = 1.0 / np.maximum(spread, float(np.median(spread)))
     # chance is judged by how neighbours differ, too, which no step and no wave changes much
@@ -90,14 +94,14 @@ def course_of(outline: Outline, along: Floats, offsets: Floats, spread: Floats, 
     own = rows.shape[1]
     held = rows * weight[:, None]
     places = (np.arange(PLACES) + 0.5) / PLACES
-    steps = _steps(share, outline.closed)
+    steps = _steps(outline, share)
     is_circle = isinstance(outline, CircleOutline)
     shown: list[Floats] = []
     for _ in range(MOST):
         base = np.linalg.qr(held)[0]
         rest = value - base @ (base.T @ value)
         gain_step, best = _best_step(rest, base, weight, share, steps)
-        gain_wave, number = _best_wave(rest, base, weight, share, outline.closed, 2 if is_circle else 1)
+        gain_wave, number = _best_wave(rest, base, weight, share, outline.closed, _first_wave(outline))
         if gain_step - STEP_GAIN <= 0 and gain_wave - WAVE_GAIN <= 0:
             break
         if gain_step - STEP_GAIN > gain_wave - WAVE_GAIN:
@@ -106,7 +110,7 @@ def course_of(outline: Outline, along: Floats, offsets: Floats, spread: Floats, 
             more, there = _wave(share, number, outline.closed), _wave(places, number, outline.closed)
         held = np.column_stack([held, more * weight[:, None]])
         shown.append(there)
-    factors = np.linalg.lstsq(held, value, rcond=None)[0]
+    factors = np.asarray(np.linalg.lstsq(held, value, rcond=None)[0], dtype=np.float64)
     rest = value - held @ factors
     wave, level = np.zeros(PLACES), np.zeros(PLACES)
     at = own
@@ -119,6 +123,7 @@ def course_of(outline: Outline, along: Floats, offsets: Floats, spread: Floats, 
     if not is_circle and np.abs(wave).max() < HEIGHT * spacing:
         # along a straight border that runs almost with the stripes, chance itself comes in waves
         wave[:], level[:] = 0.0, 0.0
+    form = wave - level
     level -= np.quantile(level, BASE)
     unseen = level > HEIGHT * spacing
     # sums over blocks show what is left over: chance alone gives 1
@@ -127,63 +132,12 @@ def course_of(outline: Outline, along: Floats, offsets: Floats, spread: Floats, 
     excess = 0.0
     if ratio > MOST_RATIO:
         excess = float(np.median(1.0 / weight)) * float(np.sqrt((ratio - 1.0) * BLOCKS / count))
-    return Course(wave, unseen, (level > 1e-9) & ~unseen, excess)
+    return Course(wave, form, unseen, (level > 1e-9) & ~unseen, factors[:own], float(level.max()), excess)
 
 
-def without_unseen(
-    counted: BorderFit,
-    points: Floats,
-    spacing: float,
-    room: Floats,
-    wall: Floats | None = None,
-    noise: float = 0.0,
-) -> tuple[BorderFit, Course] | None:
-    """Refine a counted border by the fringe (``refine_by_fringe``), without the stretches that were not seen.
-
-    What stands in but may be the part's own form stays, and what it does to the outline is in its covariance.
-    """
-    unseen, best = np.zeros(PLACES, dtype=bool), None
-    for _ in range(ROUNDS):
-        found = refine_by_fringe(counted, points, spacing, room, wall, noise, unseen)
-        if found is None or found.strips is None:
-            break
-        along, offsets, spread = found.strips.T
-        course = course_of(found.outline, along, offsets, spread, spacing)
-        best = found, course
-        new = course.unseen & ~unseen
-        if not new.any():
-            break
-        beside = int(np.ceil(1.5 * WIDTH * spacing / found.outline.length * PLACES))
-        unseen = unseen | _widened(course.unseen, beside, found.outline.closed)
-    if best is None:
-        return None
-    found, course = best
-    doubt = _moved_by(found, course.doubtful)
-    return replace(found, covariance=found.covariance + np.outer(doubt, doubt), unseen=unseen), course
-
-
-def _widened(places: NDArray[np.bool_], reach: int, closed: bool) -> NDArray[np.bool_]:
-    """The places (u,) and those beside them."""
-    held = np.pad(places, reach, mode="wrap" if closed else "constant")
-    found: NDArray[np.bool_] = np.convolve(held, np.ones(2 * reach + 1), mode="valid") > 0.5
-    return found
-
-
-def _moved_by(found: BorderFit, places: NDArray[np.bool_]) -> Floats:
-    """How the outline's parameters (p,) would change without some places."""
-    assert found.strips is not None
-    along, offsets, spread = found.strips.T
-    rows = found.outline.at(along).rows
-    out = places[even_place(along, found.outline.length, len(places))]
-    if not out.any() or np.linalg.matrix_rank(rows[~out], tol=1e-9) < rows.shape[1]:
-        return np.zeros(rows.shape[1])
-    weight = 1.0 / np.maximum(spread, float(np.median(spread)))
-    change: Floats = np.linalg.lstsq(rows[~out] * weight[~out, None], offsets[~out] * weight[~out], rcond=None)[0]
-    return change
-
-
-def _steps(share: Floats, closed: bool) -> Floats:
+def _steps(outline: Outline, share: Floats) -> Floats:
     """Starts and ends (m, 2) of the stretches that come into question, as shares of the length."""
+    closed = outline.closed
     bounds = np.concatenate([share - 0.25 / len(share), [share[-1] + 0.25 / len(share)]])
     n = len(share)
     sizes = np.unique(np.geomspace(max(LEAST_STRETCH * n, 3.0), MOST_STRETCH * n, 14).astype(int))
@@ -192,6 +146,9 @@ def _steps(share: Floats, closed: bool) -> Floats:
         for k in range(n if closed else n - size + 1):
             last = k + size
             found.append((bounds[k], bounds[last] if last <= n else 1.0 + bounds[last - n]))
+    if isinstance(outline, SlotOutline):
+        # a whole end that stands in is nearly a longer slot: exactly this stretch must be among those tried
+        found += [(a / outline.length, b / outline.length) for a, b in outline.ends]
     return np.array(found)
 
 
@@ -201,8 +158,7 @@ def _best_step(rest: Floats, base: Floats, weight: Floats, share: Floats, steps:
     shape = inside * weight[:, None]
     shape = shape - base @ (base.T @ shape)
     norm = np.einsum("ij,ij->j", shape, shape)
-    # a step that the outline itself can follow says nothing
-    free = norm > 0.15 * np.einsum("ij,i->j", inside, weight**2)
+    free = norm > LEAST_OWN * np.einsum("ij,i->j", inside, weight**2)
     gain = np.where(free, (rest @ shape) ** 2 / np.maximum(norm, 1e-12), 0.0)
     best = int(np.argmax(gain))
     return float(gain[best]), steps[best]
@@ -211,6 +167,17 @@ def _best_step(rest: Floats, base: Floats, weight: Floats, share: Floats, steps:
 def _inside(share: Floats, step: Floats) -> Floats:
     """Column (k, 1): 1 within a step."""
     return ((share - step[0]) % 1.0 < step[1] - step[0]).astype(np.float64)[:, None]
+
+
+def waves(outline: Outline) -> list[Floats]:
+    """Each form (PLACES, 2) of one number of waves that a border may have beside its outline."""
+    places = (np.arange(PLACES) + 0.5) / PLACES
+    return [_wave(places, number, outline.closed) for number in range(_first_wave(outline), WAVES + 1)]
+
+
+def _first_wave(outline: Outline) -> int:
+    """The smallest number of waves that the outline does not follow itself."""
+    return 2 if isinstance(outline, CircleOutline) else 1
 
 
 def _wave(share: Floats, number: int, closed: bool) -> Floats:

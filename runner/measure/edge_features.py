@@ -17,7 +17,6 @@ from runner.geometry.mesh import KEPT, TABLE, Floats, Nominal
 from runner.geometry.shapes import Circle, Line, Plane, Shape, Slot, vector
 from runner.measure.border import BorderFit, fit_border
 from runner.measure.cells import make_cells, typical_spacing
-from runner.measure.course import without_unseen
 from runner.measure.edge_loss import with_loss
 from runner.measure.edge_points import beyond, measure_edge_point, measure_trim_edge
 from runner.measure.edges import cloud_boundary
@@ -29,6 +28,7 @@ from runner.measure.scene import Scene
 from runner.measure.sheet import DEEPEST_SPACINGS, Sheet, find_sheet
 from runner.measure.specks import isolated
 from runner.measure.specs import FeatureSpec, MeasurePlan
+from runner.measure.unseen import without_unseen
 
 LEAST_BESIDE = 60
 """Points on the sheet beside the edge that the density needs."""
@@ -157,10 +157,9 @@ def _refined(
     made = without_unseen(border, fringe, own, sheet.room, wall, sigma)
     if made is None:
         return border
-    found, course = made
-    if found.walls > 0.0:
-        return found
-    return with_loss(found, fringe, own, sigma, sheet.room, course)
+    if made.border.walls > 0.0 or not made.settled:
+        return made.doubted(made.border)
+    return made.doubted(with_loss(made.border, fringe, own, sigma, sheet.room, made.course))
 
 
 def _around(sheet: Sheet, spec: FeatureSpec, scene: Scene, spacing: float) -> NDArray[np.int64]:

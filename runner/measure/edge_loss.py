@@ -22,7 +22,7 @@ from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit
 from runner.measure.course import PLACES, Course
 from runner.measure.fringe import WIDTH
-from runner.measure.outline import CircleOutline, LineOutline, Outline, SlotOutline, even_place
+from runner.measure.outline import CircleOutline, Outline, all_round, even_place
 
 DEEPEST = 6.0
 """Spacings into the material over which the points are looked at,"""
@@ -187,13 +187,10 @@ def with_loss(
         return border
     move = told.lost * told.border
     doubt = told.lost * told.standard**2 + told.lost * (1.0 - told.lost) * told.border**2
-    moved = _offset(outline, move)
-    if moved is None:
-        return border
-    outline, rows = moved
+    rows = all_round(outline)
     covariance = border.covariance * (1.0 - told.lost) + doubt * np.outer(rows, rows)
-    covariance += told.lost * _without(border.covariance, rows)
-    return replace(border, outline=outline, covariance=covariance, thinned=told.lost * told.share)
+    covariance += told.lost * _without(border, rows)
+    return replace(border, outline=outline.changed(rows * move), covariance=covariance, thinned=told.lost * told.share)
 
 
 def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
@@ -208,7 +205,7 @@ def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
     after = np.clip(np.searchsorted(told, middle), 1, len(told) - 1)
     away = np.minimum(np.abs(middle - told[after - 1]), np.abs(middle - told[after]))
     found: NDArray[np.bool_] = away > WIDTH * spacing
-    return found
+    return found if border.unseen is None else found | border.unseen
 
 
 def _unevenness(border: BorderFit) -> float:
@@ -219,20 +216,9 @@ def _unevenness(border: BorderFit) -> float:
     return float(np.sqrt(max(np.einsum("ij,jk,ik->i", rows, border.covariance, rows).mean(), 0.0)))
 
 
-def _offset(outline: Outline, move: float) -> tuple[Outline, Floats] | None:
-    """The outline moved into the material by ``move`` mm all round, and how its parameters follow one millimetre."""
-    if isinstance(outline, CircleOutline):
-        rows = np.array([0.0, 0.0, 1.0 if outline.hole else -1.0])
-    elif isinstance(outline, SlotOutline):
-        rows = np.array([0.0, 0.0, 0.0, 2.0, 2.0])
-    elif isinstance(outline, LineOutline):
-        rows = np.array([np.hypot(1.0, outline.slope), 0.0])
-    else:
-        return None
-    return outline.changed(rows * move), rows
-
-
-def _without(covariance: Floats, rows: Floats) -> Floats:
-    """The covariance without what belongs to the parameters that ``rows`` moves."""
-    still = rows == 0
-    return covariance * np.outer(still, still)
+def _without(border: BorderFit, rows: Floats) -> Floats:
+    """The covariance without what moves the border all round alike, as ``rows`` (p,) do: that is found anew."""
+    outline = border.outline
+    mean = outline.at(_middles(outline)).rows.mean(axis=0)
+    kept = np.eye(len(rows)) - np.outer(rows, mean) / float(mean @ rows)
+    return kept @ border.covariance @ kept.T

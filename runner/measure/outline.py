@@ -185,6 +185,12 @@ class SlotOutline:
         """Length of the border, mm."""
         return float(4 * self._half + 2 * self._end)
 
+    @property
+    def ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """From where to where along the border its two ends reach, mm."""
+        side, end = 2 * self._half, self._end
+        return (side, side + end), (2 * side + end, 2 * side + 2 * end)
+
     def _own(self, points: Floats) -> Floats:
         c, s = np.cos(self.turn), np.sin(self.turn)
         offset = points - np.array([self.x, self.y])
@@ -272,3 +278,13 @@ class SlotOutline:
             self.round_ends,
             self.corner,
         )
+
+
+def all_round(outline: Outline) -> Floats:
+    """How the parameters (p,) of an outline change where it moves into the material by one millimetre all round."""
+    change = {"radius": 1.0, "width": 2.0, "length": 2.0}
+    if isinstance(outline, CircleOutline) and not outline.hole:
+        change["radius"] = -1.0
+    if isinstance(outline, LineOutline):
+        change["offset"] = float(np.hypot(1.0, outline.slope))
+    return np.array([change.get(name, 0.0) for name in outline.names])

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from runner.measure.border import fit_border
-from runner.measure.course import without_unseen
 from runner.measure.edge_loss import thinning_beside, with_loss
 from runner.measure.outline import CircleOutline, LineOutline, SlotOutline
+from runner.measure.unseen import without_unseen
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from independent_sampler import sample
@@ -25,8 +25,9 @@ ROOM = np.full(180, 6.0)
 def fits(p, outline):
     """Return the border before and after the correction for lost points."""
     counted = fit_border(outline, p, np.ones(len(p)), S, ROOM, 0.6)
-    plain, course = without_unseen(counted, p, S, ROOM)
-    return plain, with_loss(plain, p, S, 0.02, ROOM, course)
+    made = without_unseen(counted, p, S, ROOM)
+    fixed = with_loss(made.border, p, S, 0.02, ROOM, made.course) if made.settled else made.border
+    return made.border, made.doubted(fixed)
 
 
 def both(p, radius):
@@ -138,7 +139,8 @@ def test_a_quarter_in_shadow_is_not_seen(depth):
 
 
 def test_nothing_is_called_unseen_where_all_was_seen():
-    """Clean, thinned and oval borders of three sizes: no stretch stands in by more than the spacing."""
+    """Clean, thinned and oval borders of three sizes; an oval one may pass for a shadow, if that is said to be open."""
+    called, oval = 0, 0
     for seed in range(10):
         for radius in (3.0, 6.0, 12.5):
             p = disc(seed, 0.0, radius - 0.3)
@@ -146,11 +148,68 @@ def test_nothing_is_called_unseen_where_all_was_seen():
             away = np.hypot(*p.T) - radius
             for inside in (away, away - 0.2 * np.cos(2.0 * angle)):
                 q = lose(p[inside > 0], inside[inside > 0], seed, even)
-                plain, _ = fits(q, CircleOutline(0, 0, radius))
-                assert plain is not None and not plain.unseen.any()
+                plain, fixed = fits(q, CircleOutline(0, 0, radius))
+                oval += inside is not away
+                if plain.unseen.any():
+                    assert inside is not away
+                    called += 1
+                    assert abs(2 * (fixed.outline.radius - radius)) < 2.0 * fixed.size_standard
+    # seen: 1 of the 30 oval ones, 7 of 60 over 20 seeds
+    assert called <= 0.15 * oval
 
 
 @pytest.mark.parametrize("count", [0, 40])
 def test_too_few_points_tell_nothing(count):
     p = np.random.default_rng(3).uniform(-20, 20, (count, 2))
     assert thinning_beside(CircleOutline(0, 0, 5.0), p, S, 0.02) is None
+
+
+def in_shadow(p, located, deep, start, length):
+    """Return the points (n, 2) of the sheet but those in the shadow over a quarter of the border."""
+    hidden = ((located.along / length - start) % 1.0 < 0.25) & (located.depth < deep)
+    return p[(located.depth > 0) & ~hidden]
+
+
+def test_a_shadow_where_points_are_lost_all_round():
+    """A hole of 6 mm, half of its points lost within 0.3 mm: too few strips to tell the shadow, counting does."""
+    errors = []
+    for seed in range(12):
+        p = disc(seed, 0.0, 3.0)
+        p = lose(p, np.hypot(*p.T) - 3.0, seed, even)
+        outline = CircleOutline(0.0, 0.0, 3.0)
+        p = in_shadow(p, outline.locate(p), 1.0, seed / 12, outline.length)
+        fixed = fits(p, outline)[1]
+        errors.append([2 * (fixed.outline.radius - 3.0) / S, fixed.size_standard / S])
+    errors = np.array(errors)
+    # seen: 0.4, the largest 1.0 with a standard uncertainty of 0.4; without counting 1.1 and 1.8
+    assert abs(errors[:, 0].mean()) < 0.6
+    assert np.mean(np.abs(errors[:, 0]) < 2.0 * errors[:, 1]) >= 0.8
+
+
+def slot_in_shadow(seed, deep, start):
+    random = np.random.default_rng([seed, 77])
+    slot = SlotOutline(0.0, 0.0, 0.0, 30.0, 12.0)
+    p = random.uniform([-25.0, -16.0], [25.0, 16.0], (round(50 * 32 / S**2), 2))
+    return in_shadow(p, slot.locate(p), deep, start, slot.length), slot
+
+
+def slot_errors(p, slot):
+    fixed = fits(p, slot)[1].outline
+    told = np.sqrt(np.diag(fits(p, slot)[1].covariance))[3:]
+    return np.array([fixed.overall - 30.0, fixed.width - 12.0]) / S, told / S
+
+
+def test_a_side_of_a_slot_in_shadow():
+    found = [slot_errors(*slot_in_shadow(seed, 0.6, 0.95 + 0.01 * seed)) for seed in range(8)]
+    errors, told = (np.array(x) for x in zip(*found, strict=True))
+    assert np.mean(np.abs(errors) < 2.0 * told) >= 0.9
+
+
+def test_an_end_of_a_slot_in_shadow_is_no_length_that_looks_right():
+    """Nothing but the end itself holds a length: where it stands in, the length is told to be in doubt by that."""
+    found = [slot_errors(*slot_in_shadow(seed, 0.8, 0.247)) for seed in range(8)]
+    errors, told = (np.array(x) for x in zip(*found, strict=True))
+    assert np.mean(np.abs(errors) < 2.0 * told) >= 0.9
+    # seen: the length 2 to 3 spacings off, its standard uncertainty as large; the width is as good as ever
+    assert np.median(told[:, 0]) > 0.5 * np.median(np.abs(errors[:, 0]))
+    assert np.abs(errors[:, 1]).max() < 1.0
