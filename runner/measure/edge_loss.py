@@ -4,9 +4,10 @@ The fringe (``measure.fringe``) judges the first gap of a strip by the gaps furt
 edge, the first gaps are wider than those, and the border seems to lie deeper than it does. How many are lost, and over
 what depth, is the scanner's own; so both are left open. Against each other stand the supposition that nothing is lost
 and a family of losses (a share ``q`` of the points beside the border, that stays or falls off evenly over a depth
-``w``), each with every place of the border that comes into question. Each counts by how well it foretells the depths
-of all points (of points that fall independently: a Poisson process, whose total says nothing), and the border is the
-mean over all of them, with its spread as uncertainty: where the points can't tell, it says so.
+``w``), each with every place of the border that comes into question, and each with a border as sharp or as blurred as
+it may be (how far points scatter in the sheet's plane is not known either). Each counts by how well it foretells the
+depths of all points (of points that fall independently: a Poisson process, whose total says nothing), and the border
+is the mean over all of them, with its spread as uncertainty: where the points can't tell, it says so.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ MOST_EVEN = 0.6
 """Largest share that stays over the depth: all points lost to some depth would be a border there, and no loss."""
 WIDTHS = (0.4, 0.63, 1.0, 1.6, 2.5)
 """Spacings."""
+SHARP = (0.05, 0.3, 1.0)
+"""Shares of the largest blur: how far the points of a scanner scatter in the sheet's own plane, out of what they do
+across it, and how far the outline is off, is not known. Supposing too much of it puts the border too far in."""
 STRAY = 0.003
 """Points beyond the border, over those in the material: mixed ones and strays."""
 LEAST_POINTS = 60
@@ -75,7 +79,7 @@ def thinning_beside(
     outline : the border found so far.
     points : (n, 2) points of the sheet, mm.
     spacing : root of the area per point, mm.
-    blur : standard deviation of a point's depth, of its own error and the outline's, mm.
+    blur : standard deviation of a point's depth, of its own error and the outline's, mm, at most.
     room : (c,) depth of material at even places along the outline, mm; None where there is enough.
     course : how the border runs beside the outline.
     unseen : (PLACES,) which even places along the outline are left out.
@@ -105,27 +109,29 @@ def thinning_beside(
     seen[area <= 0] = 0.0
     if seen.sum() < LEAST_POINTS:
         return None
-    full, missing = _shapes(round(max(blur, 1e-3 * spacing) / spacing, 3))
     shifts = np.arange(-round(FARTHEST / STEP), round(DEEPER / STEP) + 1)
-    window = _at_shifts(full, shifts, count)
-    none = _fit(window, seen, area)
-    losses = np.empty((len(missing), len(SHARES), len(shifts)))
-    for k, shape in enumerate(missing):
-        gone = _at_shifts(shape, shifts, count)
-        for m, share in enumerate(SHARES):
-            if k % 2 == 0 and share > MOST_EVEN:
-                losses[k, m] = -np.inf
-                continue
-            losses[k, m] = _fit(window - share * gone, seen, area)
+    none = np.empty((len(SHARP), len(shifts)))
+    losses = np.empty((len(SHARP), 2 * len(WIDTHS), len(SHARES), len(shifts)))
+    for j, sharp in enumerate(SHARP):
+        full, missing = _shapes(round(max(sharp * blur, 1e-3 * spacing) / spacing, 3))
+        window = _at_shifts(full, shifts, count)
+        none[j] = _fit(window, seen, area)
+        for k, shape in enumerate(missing):
+            gone = _at_shifts(shape, shifts, count)
+            for m, share in enumerate(SHARES):
+                if k % 2 == 0 and share > MOST_EVEN:
+                    losses[j, k, m] = -np.inf
+                    continue
+                losses[j, k, m] = _fit(window - share * gone, seen, area)
     top = max(none.max(), losses.max())
     likely_none = float(np.exp(none - top).mean())
     weight = np.exp(losses - top)
     likely = float(weight.mean())
     weight /= weight.sum()
-    at = weight.sum(axis=(0, 1))
+    at = weight.sum(axis=(0, 1, 2))
     border = float(at @ shifts) * step
     spread = float(np.sqrt(max(at @ (shifts * step - border) ** 2, 0.0)))
-    share = float(weight.sum(axis=(0, 2)) @ np.array(SHARES))
+    share = float(weight.sum(axis=(0, 1, 3)) @ np.array(SHARES))
     return Thinning(border, spread, likely / (likely + likely_none), share)
 
 
