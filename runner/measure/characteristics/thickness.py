@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from runner.geometry.fits.flatness import zone_plane
+from runner.geometry.fits.pair import mating_pair
 from runner.geometry.fits.result import FailedFit
 from runner.geometry.frames import invert, move_points, perpendicular, unit
 from runner.geometry.mesh import Floats
@@ -100,10 +100,6 @@ def _between_planes(spec: CharacteristicSpec, a: FoundFeature, b: FoundFeature) 
     if spec.size_definition == "GG":
         details["definition"] = "between the least-squares planes, at the first plane's point"
         return Value(name, global_size, points=points, coverage=coverage, details=details)
-    if spec.size_definition not in ("two-point", "envelope"):
-        return Missing(
-            name, f"{spec.size_definition} size between two planes is not available; two-point, envelope and GG are"
-        )
     u, v = perpendicular(along)
     spread = np.vstack([a.points, b.points]) @ np.column_stack([u, v])
     low = spread.min(axis=0)
@@ -115,6 +111,15 @@ def _between_planes(spec: CharacteristicSpec, a: FoundFeature, b: FoundFeature) 
     both = [key for key in heights_a if key in heights_b]
     if not both:
         return Missing(name, "two-point size needs opposite points: the two planes were not seen opposite each other")
+    rib = bool((array(a.shape.point) - array(b.shape.point)) @ along > 0)
+    sides = [_lifted(heights, u, v, along) for heights in ((heights_a, heights_b) if rib else (heights_b, heights_a))]
+    if spec.size_definition in ("GX", "GN"):
+        mating = mating_pair(sides[0], sides[1], along, inside=spec.size_definition == "GX")
+        if isinstance(mating, FailedFit):
+            return Missing(name, mating.reason)
+        word = "farthest apart between (GX)" if spec.size_definition == "GX" else "nearest around (GN)"
+        details["definition"] = f"parallel planes {word} the means over {size:.2g} mm cells"
+        return Value(name, mating.width, points=points, coverage=coverage, details=details)
     # the means belong to the middles of their points, which differ on the two sides: both are carried to one place by
     # the planes' slopes
     slope_a, slope_b = _slopes(normal_a, u, v, along), _slopes(normal_b, u, v, along)
@@ -127,43 +132,33 @@ def _between_planes(spec: CharacteristicSpec, a: FoundFeature, b: FoundFeature) 
     details["definition"] = f"two-point, over means of {size:.2g} mm cells"
     if spec.size_definition == "two-point":
         return _judged(spec, [a, b], local, details)
-    lifted = [c[0] * u + c[1] * v for c in centres]
-    both_sides = np.vstack([lifted + at_a[:, None] * along, lifted + at_b[:, None] * along])
-    return _envelope(spec, [a, b], local, details, both_sides)
+    # the envelope of a rib lies around it, that of a groove within
+    mating = mating_pair(sides[0], sides[1], along, inside=not rib)
+    if isinstance(mating, FailedFit):
+        return Missing(name, mating.reason)
+    return _envelope(spec, [a, b], local, details, mating.width)
+
+
+def _lifted(heights: dict[tuple[int, int], _Mean], u: Floats, v: Floats, along: Floats) -> Floats:
+    """The means (n, 3) of one side in space, mm."""
+    return np.array([m.middle[0] * u + m.middle[1] * v + m.height * along for m in heights.values()])
 
 
 def _envelope(
-    spec: CharacteristicSpec,
-    pair: list[FoundFeature],
-    local: Local,
-    details: dict[str, float | str],
-    both_sides: Floats,
+    spec: CharacteristicSpec, pair: list[FoundFeature], local: Local, details: dict[str, float | str], mating: float
 ) -> Finding:
-    """The thinnest pair of parallel planes that holds both sides, with the local sizes (ASME Y14.5, Rule #1).
-
-    For an outside width (a rib, a sheet); of a groove the envelope lies inside and is not available.
-    """
-    a = pair[0]
-    assert isinstance(a.shape, Plane)
-    name = joined(pair)
-    other = pair[1].shape
-    assert isinstance(other, Plane)
-    if (array(a.shape.point) - array(other.point)) @ array(a.shape.normal) < 0:
-        return Missing(name, "the envelope of a groove is not available; two-point and GG are")
-    if len(both_sides) < 6:
-        return Missing(name, "too few opposite points for an envelope")
-    zone = zone_plane(both_sides, a.shape)
-    if isinstance(zone, FailedFit):
-        return Missing(name, zone.reason)
+    """The width of the parallel planes that touch both sides, with the local sizes (ASME Y14.5, Rule #1)."""
     got = _judged(spec, pair, local, details)
     if isinstance(got, Missing):
         return got
-    every = (float(zone.width), *got.judged)
+    every = (mating, *got.judged)
     details = dict(got.details) | {
         "definition": f"envelope and local size, over means of {local.cell:.2g} mm cells",
-        "envelope": float(zone.width),
+        "envelope": mating,
     }
-    return Value(name, critical(every, spec), judged=every, points=got.points, coverage=got.coverage, details=details)
+    return Value(
+        joined(pair), critical(every, spec), judged=every, points=got.points, coverage=got.coverage, details=details
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,7 +17,8 @@ ROWS: tuple[Kind, ...] = (
         "two-point: r(a) + r(a + 180 deg) in each section of the measured profile, harmonics below the noise left out; "
         "GG: twice the least-squares radius; GN, GX: twice that of the smallest circumscribed or largest inscribed "
         "cylinder of that profile; slot, rectangle, sphere: between means over opposite cells, and the parallel planes "
-        "or the sphere touching those; arc: GG; between two planes: height difference of opposite cell means",
+        "or the sphere touching those; arc: GG; between two planes: height difference of opposite cell means, and the "
+        "planes touching the means from within (GX, envelope of a groove) or around them (GN, envelope of a rib)",
         "size:evaluate",
     ),
 )
