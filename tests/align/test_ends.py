@@ -34,7 +34,13 @@ def wells(deep, other):
 @pytest.mark.parametrize("start", [0.0, 2.0])
 @pytest.mark.parametrize(
     ("deep", "other", "best", "apart"),
-    [(0.30, 0.50, 0.0, 0.0), (0.50, 0.30, 2.0, 0.0), (0.30, 0.31, 0.0, 2.0), (0.31, 0.30, 2.0, 2.0)],
+    [
+        (0.30, 0.50, 0.0, 0.0),
+        (0.50, 0.30, 2.0, 0.0),
+        (0.30, 0.302, 0.0, 2.0),
+        (0.302, 0.30, 2.0, 2.0),
+        (0.30, 0.306, 0.0, 0.0),
+    ],
 )
 def test_the_lowest_end_is_taken_from_either_and_an_equal_one_told(start, deep, other, best, apart):
     fit, loss = wells(deep, other)
