@@ -361,6 +361,9 @@ class Service:
             self._upkeep.leave()
         self._beat_at = -1e9
         self._write_health(State.STOPPED)
+        if self.wake.stops < 2:
+            # once more, with the last word: a board that says "running" would soon cry that nobody answers
+            self._upkeep.show()
         self._log.event("service.stop", left=self._desk.titles(), signals=self.wake.stops)
         self._slot.close()
         self.wake.close()

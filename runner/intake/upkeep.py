@@ -117,6 +117,10 @@ class Upkeep:
             self._book(part)
         self._board(self._clock())
 
+    def show(self) -> None:
+        """Write the board as things are now."""
+        self._board(self._clock())
+
     def leave(self) -> None:
         """Stop at once: what is behind is written after the next start."""
         self._stopping = True

@@ -194,7 +194,7 @@ def _station(station: BoardStation, made_utc: str) -> str:
     host = f" ({bdi(station.host)})" if station.host and station.host != station.name else ""
     return (
         f'<tr{known}><th scope="row">{bdi(station.name)}{host}</th>'
-        f'<td><span aria-hidden="true">{STATE_SIGN.get(station.state, "?")}</span> '
+        f'<td><span class="sign" aria-hidden="true">{STATE_SIGN.get(station.state, "?")}</span> '
         f'<span class="state">{esc(station.state)}</span></td><td>{age(station.beat_utc, made_utc)} ago</td>'
         f'<td class="number">{station.workers}</td></tr>'
     )

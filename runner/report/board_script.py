@@ -54,6 +54,7 @@ SCRIPT = """
       if (row.dataset.state !== "stopped" && quiet > Number(row.dataset.limit)) {
         silent.push("Service silent since " + local(row.dataset.beat) + " (" + age(quiet) + "): " + row.dataset.name);
         put(row.querySelector(".state"), "silent");
+        put(row.querySelector(".sign"), "\u2715");
       }
     });
     var alarm = body.querySelector("#silent");

@@ -145,6 +145,14 @@ def test_the_second_signal_leaves_it_for_the_next_start(world: World) -> None:
     assert serials(world) == ["1"] and not in_hand(world)
 
 
+def test_the_board_knows_that_a_run_has_ended(world: World) -> None:
+    """Left as "running", an ended run would soon be shown as a service that gives no sign of life."""
+    drop(world, "ST-1_1.ply", "accept one")
+    once(world)
+    page = (world.out / "board.html").read_text(encoding="utf-8")
+    assert 'data-state="stopped"' in page and 'data-state="running"' not in page
+
+
 def test_signals_ask_to_stop_and_end_a_wait() -> None:
     wake, before = Wake(), signal.getsignal(signal.SIGINT)
     with wake.on_signals():
