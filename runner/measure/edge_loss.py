@@ -3,11 +3,12 @@
 The fringe (``measure.fringe``) judges the first gap of a strip by the gaps further in. Where points are lost near the
 edge, the first gaps are wider than those, and the border seems to lie deeper than it does. How many are lost, and over
 what depth, is the scanner's own; so both are left open. Against each other stand the supposition that nothing is lost
-and a family of losses (a share ``q`` of the points beside the border, that stays or falls off evenly over a depth
-``w``), each with every place of the border that comes into question, and each with a border as sharp or as blurred as
-it may be (how far points scatter in the sheet's plane is not known either). Each counts by how well it foretells the
-depths of all points (of points that fall independently: a Poisson process, whose total says nothing), and the border
-is the mean over all of them, with its spread as uncertainty: where the points can't tell, it says so.
+and a family of losses (a share ``q`` of the points beside the border, that stays or falls off, evenly or slowly at
+first, over a depth ``w``), each with every place of the border that comes into question, and each with a border as
+sharp or as blurred as it may be (how far points scatter in the sheet's plane is not known either). Each counts by how
+well it foretells the depths of all points (of points that fall independently: a Poisson process, whose total says
+nothing), and the border is the mean over all of them, with its spread as uncertainty: where the points can't tell, it
+says so.
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ STEP = 0.02
 SHARES = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9, 1.0)
 MOST_EVEN = 0.6
 """Largest share that stays over the depth: all points lost to some depth would be a border there, and no loss."""
+LAWS = 3
+"""Staying over the depth; falling off evenly from the border; falling off with the square of the depth."""
 WIDTHS = (0.4, 0.63, 1.0, 1.6, 2.5)
 """Spacings."""
 SHARP = (0.05, 0.3, 1.0)
@@ -111,7 +114,7 @@ def thinning_beside(
         return None
     shifts = np.arange(-round(FARTHEST / STEP), round(DEEPER / STEP) + 1)
     none = np.empty((len(SHARP), len(shifts)))
-    losses = np.empty((len(SHARP), 2 * len(WIDTHS), len(SHARES), len(shifts)))
+    losses = np.empty((len(SHARP), LAWS * len(WIDTHS), len(SHARES), len(shifts)))
     for j, sharp in enumerate(SHARP):
         full, missing = _shapes(round(max(sharp * blur, 1e-3 * spacing) / spacing, 3))
         window = _at_shifts(full, shifts, count)
@@ -119,7 +122,7 @@ def thinning_beside(
         for k, shape in enumerate(missing):
             gone = _at_shifts(shape, shifts, count)
             for m, share in enumerate(SHARES):
-                if k % 2 == 0 and share > MOST_EVEN:
+                if k % LAWS == 0 and share > MOST_EVEN:
                     losses[j, k, m] = -np.inf
                     continue
                 losses[j, k, m] = _fit(window - share * gone, seen, area)
@@ -158,7 +161,7 @@ def _at_shifts(shape: Floats, shifts: np.ndarray, count: int) -> Floats:
 def _shapes(blur: float) -> tuple[Floats, tuple[Floats, ...]]:
     """Densities over depth (in steps, the border in the middle) blurred by ``blur`` spacings: all, and what is lost.
 
-    What is lost is one at the border: all the way to each of ``WIDTHS``, or falling off evenly.
+    What is lost is one at the border: all the way to each of ``WIDTHS``, or falling off evenly, or slowly at first.
     """
     half = round((BEYOND + DEEPEST + FARTHEST + DEEPER) / STEP) + 2
     depth = (np.arange(-half, half) + 0.5) * STEP
@@ -166,9 +169,10 @@ def _shapes(blur: float) -> tuple[Floats, tuple[Floats, ...]]:
     lost = []
     for width in WIDTHS:
         lost.append(whole - ndtr((depth - width) / blur))
-        fine = (np.arange(40) + 0.5) / 40 * width
-        # falling off evenly is the mean of staying to every depth up to the width
-        lost.append(np.mean([whole - ndtr((depth - w) / blur) for w in fine], axis=0))
+        fine = (np.arange(40) + 0.5) / 40
+        # falling off is the mean of staying to depths up to the width: to all alike, or more to great ones
+        for depths in (fine * width, np.sqrt(fine) * width):
+            lost.append(np.mean([whole - ndtr((depth - w) / blur) for w in depths], axis=0))
     return whole, tuple(lost)
 
 

@@ -66,7 +66,7 @@ def test_nothing_lost_nothing_changed():
 
 def test_a_tail_that_no_tuning_saw():
     errors = np.array([both(lost_from_disc(seed, tail), RADIUS) for seed in range(20)])
-    # seen: 0.32 before, 0.09 after
+    # seen: 0.32 before, 0.08 after
     assert abs(errors[:, 1].mean()) < 0.15
     assert abs(errors[:, 1].mean()) < 0.4 * abs(errors[:, 0].mean())
 
@@ -74,9 +74,9 @@ def test_a_tail_that_no_tuning_saw():
 def test_a_fade_to_nothing_is_a_known_limit():
     # the independent sampler leaves no points at the border itself: what is not there can be told in part only
     errors = np.array([both(disc(seed, 0.3), RADIUS) for seed in range(20)])
-    # seen: 0.74 before, 0.50 after; a hole shows larger by that, as it does wherever no law of loss is known
-    assert errors[:, 1].mean() == pytest.approx(0.50, abs=0.15)
-    assert errors[:, 1].mean() < 0.8 * errors[:, 0].mean()
+    # seen: 0.74 before, 0.45 after, told 0.23; a hole shows larger by that, as it does wherever no law of loss is known
+    assert errors[:, 1].mean() == pytest.approx(0.45, abs=0.15)
+    assert errors[:, 1].mean() < 0.75 * errors[:, 0].mean()
 
 
 def test_slots_and_straight_edges_too():
