@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats
-from runner.measure.outline import Outline
+from runner.measure.outline import Outline, SlotOutline, even_place
 
 ROUNDS = 6
 ENDED = 2.0
@@ -215,7 +215,7 @@ def fit_border(
         outline = outline.changed(step)
         left_out = int(np.count_nonzero(~kept))
         state = (outline, along[kept], rest[kept], covariance, left_out)
-        if not _plausible(outline):
+        if not plausible(outline):
             return "the border found is not of this kind"
         moved = float(np.abs(rows @ step).max())
         reach = (
@@ -251,8 +251,11 @@ def cell_count(outline: Outline, spacing: float) -> int:
     return int(np.clip(outline.length / (6.0 * spacing), 8, 48))
 
 
-def _plausible(outline: Outline) -> bool:
-    return not (outline.length <= 0 or not np.isfinite(outline.length))
+def plausible(outline: Outline) -> bool:
+    """Whether an outline is still of its kind: a slot, say, longer than wide."""
+    if isinstance(outline, SlotOutline) and outline.round_ends and not outline.overall > outline.width:
+        return False
+    return bool(np.isfinite(outline.length) and outline.length > 0)
 
 
 def _per_cell(room: Floats, count: int) -> Floats:
@@ -271,7 +274,7 @@ def _one_round(
     located = outline.locate(points)
     inside = np.isfinite(located.along) & (located.depth >= -windows.outside) & (located.depth < windows.last)
     size = outline.length / count
-    cell = np.minimum((located.along[inside] / size).astype(np.int64), count - 1)
+    cell = even_place(located.along[inside], outline.length, count)
     depth, weight = located.depth[inside], weights[inside]
     near = np.bincount(cell, weights=weight * windows.near(depth), minlength=count)
     reference = np.bincount(cell, weights=np.where(weight > 0, windows.reference(depth), 0.0), minlength=count)

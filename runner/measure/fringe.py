@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats
-from runner.measure.border import BorderFit, solve_outline
+from runner.measure.border import BorderFit, plausible, solve_outline
 from runner.measure.outline import Outline, even_place
 
 WIDTH = 2.5
@@ -87,6 +87,8 @@ def refine_by_fringe(
         if moved > 3.0 * spacing:
             return None
         outline = outline.changed(step)
+        if not plausible(outline):
+            return None
         made = (outline, covariance * SHARED, np.column_stack([along, rest, spread]), kept)
         if moved < 1e-3 * spacing:
             break
@@ -123,7 +125,7 @@ def _wall_offsets(
     count, length = _count(outline, spacing), outline.length
     if len(depth) < LEAST_GAPS:
         return None
-    cell = np.minimum((along / length * count).astype(np.int64), count - 1)
+    cell = even_place(along, length, count)
     order = np.lexsort((depth, cell))
     cell, depth, along = cell[order], depth[order], along[order]
     starts, sizes = np.unique(cell, return_index=True, return_counts=True)[1:]

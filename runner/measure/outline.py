@@ -40,8 +40,11 @@ class Places:
 
 
 def even_place(along: Floats, length: float, count: int) -> NDArray[np.int64]:
-    """Which of ``count`` even places of a border of some length, mm, each of ``along`` (n,) lies in."""
-    found: NDArray[np.int64] = np.minimum(along / length * count, count - 1).astype(np.int64)
+    """Which of ``count`` even places of a border of some length, mm, each of ``along`` (n,) lies in.
+
+    The nearest of them for what lies beyond an end: rounding, and a slot that came out shorter than wide.
+    """
+    found: NDArray[np.int64] = np.clip(along / length * count, 0, count - 1).astype(np.int64)
     return found
 
 
