@@ -14,7 +14,7 @@ from scipy.special import xlogy
 
 from runner.geometry.mesh import Floats
 from runner.measure.fringe import SHARED
-from runner.measure.outline import Outline, even_place
+from runner.measure.outline import Outline, even_middles, even_place
 
 DEPTHS = (1.6, 2.5)
 """Spacings beside the border in which points are counted: with fewer, a stripe along a straight side might be missed by
@@ -61,7 +61,7 @@ def bare_stretch(
     known : (u,) which places are left out already.
     """
     count, length = len(known), outline.length
-    middle = (np.arange(count, dtype=np.float64) + 0.5) * (length / count)
+    middle = even_middles(outline, count)
     places = outline.at(middle)
     used = (room[even_place(middle, length, len(room))] >= (BEHIND[1] + 0.5 * OUTSIDE) * spacing) & ~known
     table = _counts(outline, points, spacing, count)

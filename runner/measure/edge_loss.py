@@ -24,7 +24,7 @@ from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit
 from runner.measure.course import PLACES, Course
 from runner.measure.fringe import WIDTH
-from runner.measure.outline import CircleOutline, Outline, all_round, even_place
+from runner.measure.outline import CircleOutline, Outline, all_round, even_middles, even_place
 
 DEEPEST = 6.0
 """Spacings into the material over which the points are looked at,"""
@@ -96,7 +96,7 @@ def thinning_beside(
     place = even_place(along, outline.length, PLACES)
     if course is not None:
         depth = depth - course.wave[place]
-    middle = _middles(outline)
+    middle = even_middles(outline, PLACES)
     places = outline.at(middle)
     deep = np.full(PLACES, np.inf)
     if room is not None and len(room):
@@ -136,11 +136,6 @@ def thinning_beside(
     spread = float(np.sqrt(max(at @ (shifts * step - border) ** 2, 0.0)))
     share = float(weight.sum(axis=(0, 1, 3)) @ np.array(SHARES))
     return Thinning(border, spread, likely / (likely + likely_none), share)
-
-
-def _middles(outline: Outline) -> Floats:
-    """The middles (PLACES,) of even places, mm along."""
-    return (np.arange(PLACES, dtype=np.float64) + 0.5) * (outline.length / PLACES)
 
 
 def _fit(shape: Floats, seen: Floats, area: Floats) -> Floats:
@@ -208,7 +203,7 @@ def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
     if border.strips is None:
         return None
     length = border.outline.length
-    middle = _middles(border.outline)
+    middle = even_middles(border.outline, PLACES)
     told = np.sort(border.strips[:, 0])
     if border.outline.closed:
         told = np.concatenate([[told[-1] - length], told, [told[0] + length]])
@@ -221,7 +216,7 @@ def _untold(border: BorderFit, spacing: float) -> NDArray[np.bool_] | None:
 def _unevenness(border: BorderFit) -> float:
     """Standard uncertainty, mm, of the border's place along the outline, but for what moves it all round alike."""
     outline = border.outline
-    rows = outline.at((np.arange(90, dtype=np.float64) + 0.5) * (outline.length / 90)).rows
+    rows = outline.at(even_middles(outline, 90)).rows
     rows = rows - rows.mean(axis=0)
     return float(np.sqrt(max(np.einsum("ij,jk,ik->i", rows, border.covariance, rows).mean(), 0.0)))
 
@@ -229,6 +224,6 @@ def _unevenness(border: BorderFit) -> float:
 def _without(border: BorderFit, rows: Floats) -> Floats:
     """The covariance without what moves the border all round alike, as ``rows`` (p,) do: that is found anew."""
     outline = border.outline
-    mean = outline.at(_middles(outline)).rows.mean(axis=0)
+    mean = outline.at(even_middles(outline, PLACES)).rows.mean(axis=0)
     kept = np.eye(len(rows)) - np.outer(rows, mean) / float(mean @ rows)
     return kept @ border.covariance @ kept.T

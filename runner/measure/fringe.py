@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats
 from runner.measure.border import BorderFit, plausible, solve_outline
-from runner.measure.outline import Outline, even_place
+from runner.measure.outline import Outline, even_middles, even_place
 
 WIDTH = 2.5
 """Width of a strip, spacings: wider ones tell more of a random pattern, narrower ones follow the border better."""
@@ -162,7 +162,7 @@ def _strips(
     inside = np.isfinite(located.along) & (located.depth >= -BEYOND * spacing) & (located.depth <= deepest)
     along, depth = located.along[inside], located.depth[inside]
     count, length, half = _count(outline, spacing), outline.length, 0.5 * WIDTH * spacing
-    middle = (np.arange(count, dtype=np.float64) + 0.5) * (length / count)
+    middle = even_middles(outline, count)
     places = outline.at(middle)
     if outline.closed:
         along = np.concatenate([along - length, along, along + length])

@@ -48,6 +48,11 @@ def even_place(along: Floats, length: float, count: int) -> NDArray[np.int64]:
     return found
 
 
+def even_middles(outline: Outline, count: int) -> Floats:
+    """The middles (count,) of even places of a border, mm along."""
+    return (np.arange(count, dtype=np.float64) + 0.5) * (outline.length / count)
+
+
 class Outline(Protocol):
     """What counting needs to know of an outline."""
 

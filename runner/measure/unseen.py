@@ -12,7 +12,7 @@ from runner.measure.bare import bare_stretch
 from runner.measure.border import BorderFit
 from runner.measure.course import PLACES, Course, course_of, waves
 from runner.measure.fringe import WIDTH, refine_by_fringe
-from runner.measure.outline import Outline, all_round, even_place
+from runner.measure.outline import all_round, even_middles, even_place
 
 ROUNDS = 5
 HELD = 1.0
@@ -61,11 +61,11 @@ def without_unseen(
     unseen, best, either = np.zeros(PLACES, dtype=bool), None, np.zeros((len(counted.outline.names), 0))
     beside = int(np.ceil(BESIDE * WIDTH * spacing / counted.outline.length * PLACES))
 
-    def seen(out: NDArray[np.bool_]) -> tuple[BorderFit, Course] | None:
+    def seen(out: NDArray[np.bool_], before: BorderFit | None, height: float) -> tuple[BorderFit, Course] | None:
         found = refine_by_fringe(counted, points, spacing, room, wall, noise, out)
         if found is None or found.strips is None:
             return None
-        if best is not None and not _holds(found, *best, out, spacing):
+        if before is not None and not _holds(found, before, height, out, spacing):
             return None
         return found, course_of(found.outline, found.strips, spacing)
 
@@ -73,7 +73,7 @@ def without_unseen(
         assert found.strips is not None
         return bare_stretch(found.outline, found.strips, points, spacing, room, form, unseen)
 
-    made = seen(unseen)
+    made = seen(unseen, None, 0.0)
     for _ in range(ROUNDS):
         if made is None:
             break
@@ -86,9 +86,9 @@ def without_unseen(
             if more.any() and course.form.any():
                 # a shadow can look like a form, and a form like a shadow: it was a shadow if a step explains the
                 # strips about as well, and without it no form is left
-                best, without = made, None
+                without = None
                 if _left_by(found, more[:, None]) < LIKE * _left_by(found, course.form[:, None]):
-                    without = seen(unseen | _widened(more, beside, found.outline.closed))
+                    without = seen(unseen | _widened(more, beside, found.outline.closed), found, course.height)
                 if without is None or without[1].form.any():
                     more, change = bare(found, course.form)
             sure = not more.any()
@@ -104,19 +104,18 @@ def without_unseen(
         around = all_round(found.outline) * course.height * float(unseen.mean())
         doubt = np.column_stack([change, around])
         best = replace(found, covariance=found.covariance + doubt @ doubt.T), course
-        made = seen(unseen)
+        made = seen(unseen, found, course.height)
     if best is None:
         return None
     return Seen(replace(best[0], unseen=unseen), best[1], False, either)
 
 
-def _holds(found: BorderFit, before: BorderFit, course: Course, unseen: NDArray[np.bool_], spacing: float) -> bool:
+def _holds(found: BorderFit, before: BorderFit, height: float, unseen: NDArray[np.bool_], spacing: float) -> bool:
     """Whether what is left holds the outline: all of it certain, and the seen part about where it was before."""
-    outline: Outline = found.outline
-    places = outline.at((np.arange(PLACES, dtype=np.float64) + 0.5) / PLACES * outline.length)
+    places = found.outline.at(even_middles(found.outline, PLACES))
     doubt = np.sqrt(np.einsum("ij,jk,ik->i", places.rows, found.covariance, places.rows))
     moved = np.abs(before.outline.locate(places.points[~unseen]).depth)
-    return bool(doubt.max() <= HELD * spacing and not (moved > MOST_MOVE * spacing + course.height).any())
+    return bool(doubt.max() <= HELD * spacing and not (moved > MOST_MOVE * spacing + height).any())
 
 
 def _widened(places: NDArray[np.bool_], reach: int, closed: bool) -> NDArray[np.bool_]:
@@ -126,25 +125,29 @@ def _widened(places: NDArray[np.bool_], reach: int, closed: bool) -> NDArray[np.
     return found
 
 
-def _left_by(found: BorderFit, shapes: NDArray[np.bool_] | Floats) -> float:
-    """The sum of squares that shapes (u, k) of the border leave of the strips' offsets, in their variances."""
+def _weighed_strips(found: BorderFit) -> tuple[Floats, Floats, Floats]:
+    """Where the strips (k,) stand, their offsets, mm, and weights: none counts for more than the middle one."""
     assert found.strips is not None
     along, offsets, spread = found.strips.T
-    weight = 1.0 / np.maximum(spread, float(np.median(spread)))
-    there = shapes[even_place(along, found.outline.length, len(shapes))]
-    held = np.column_stack([found.outline.at(along).rows, there]) * weight[:, None]
+    weight: Floats = 1.0 / np.maximum(spread, float(np.median(spread)))
+    return along, offsets, weight
+
+
+def _left_by(found: BorderFit, shapes: NDArray[np.bool_] | Floats) -> float:
+    """The sum of squares that shapes (u, k) of the border leave of the strips' offsets, in their variances."""
+    along, offsets, weight = _weighed_strips(found)
+    there = shapes[even_place(along, found.outline.length, len(shapes))].astype(np.float64)
+    held = np.hstack([found.outline.at(along).rows, there]) * weight[:, None]
     rest = offsets * weight - held @ np.linalg.lstsq(held, offsets * weight, rcond=None)[0]
     return float(rest @ rest)
 
 
 def _moved_by(found: BorderFit, places: NDArray[np.bool_]) -> Floats:
     """How the outline's parameters (p,) would change without some places."""
-    assert found.strips is not None
-    along, offsets, spread = found.strips.T
+    along, offsets, weight = _weighed_strips(found)
     rows = found.outline.at(along).rows
     out = places[even_place(along, found.outline.length, len(places))]
     if not out.any() or np.linalg.matrix_rank(rows[~out], tol=1e-9) < rows.shape[1]:
         return np.zeros(rows.shape[1])
-    weight = 1.0 / np.maximum(spread, float(np.median(spread)))
-    change: Floats = np.linalg.lstsq(rows[~out] * weight[~out, None], offsets[~out] * weight[~out], rcond=None)[0]
-    return change
+    change = np.linalg.lstsq(rows[~out] * weight[~out, None], offsets[~out] * weight[~out], rcond=None)[0]
+    return np.asarray(change, dtype=np.float64)

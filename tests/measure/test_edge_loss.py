@@ -194,9 +194,9 @@ def slot_in_shadow(seed, deep, start):
 
 
 def slot_errors(p, slot):
-    fixed = fits(p, slot)[1].outline
-    told = np.sqrt(np.diag(fits(p, slot)[1].covariance))[3:]
-    return np.array([fixed.overall - 30.0, fixed.width - 12.0]) / S, told / S
+    fixed = fits(p, slot)[1]
+    told = np.sqrt(np.diag(fixed.covariance))[3:]
+    return np.array([fixed.outline.overall - 30.0, fixed.outline.width - 12.0]) / S, told / S
 
 
 def test_a_side_of_a_slot_in_shadow():

@@ -113,11 +113,13 @@ def _between_planes(spec: CharacteristicSpec, a: FoundFeature, b: FoundFeature) 
         return Missing(name, "two-point size needs opposite points: the two planes were not seen opposite each other")
     rib = bool((array(a.shape.point) - array(b.shape.point)) @ along > 0)
     sides = [_lifted(heights, u, v, along) for heights in ((heights_a, heights_b) if rib else (heights_b, heights_a))]
-    if spec.size_definition in ("GX", "GN"):
-        mating = mating_pair(sides[0], sides[1], along, inside=spec.size_definition == "GX")
-        if isinstance(mating, FailedFit):
-            return Missing(name, mating.reason)
-        word = "farthest apart between (GX)" if spec.size_definition == "GX" else "nearest around (GN)"
+    # the envelope of a rib lies around it, that of a groove within
+    inside = spec.size_definition == "GX" or (spec.size_definition == "envelope" and not rib)
+    mating = None if spec.size_definition == "two-point" else mating_pair(sides[0], sides[1], along, inside=inside)
+    if isinstance(mating, FailedFit):
+        return Missing(name, mating.reason)
+    if mating is not None and spec.size_definition != "envelope":
+        word = "farthest apart between (GX)" if inside else "nearest around (GN)"
         details["definition"] = f"parallel planes {word} the means over {size:.2g} mm cells"
         return Value(name, mating.width, points=points, coverage=coverage, details=details)
     # the means belong to the middles of their points, which differ on the two sides: both are carried to one place by
@@ -130,12 +132,8 @@ def _between_planes(spec: CharacteristicSpec, a: FoundFeature, b: FoundFeature) 
     noise = float(np.sqrt(np.mean([one.variance + two.variance for one, two in rows])))
     local = Local(np.abs(at_a - at_b), noise, size, coverage)
     details["definition"] = f"two-point, over means of {size:.2g} mm cells"
-    if spec.size_definition == "two-point":
+    if mating is None:
         return _judged(spec, [a, b], local, details)
-    # the envelope of a rib lies around it, that of a groove within
-    mating = mating_pair(sides[0], sides[1], along, inside=not rib)
-    if isinstance(mating, FailedFit):
-        return Missing(name, mating.reason)
     return _envelope(spec, [a, b], local, details, mating.width)
 
 
