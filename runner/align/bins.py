@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.search import BIN_COSINE, bin_masks, triangle_normals
-from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.blocks import run_blocks
+from runner.geometry.jit import kernel
+from runner.geometry.mesh import Floats, Ints, Nominal
+from runner.geometry.morton import morton_order
 
 if TYPE_CHECKING:
-    from runner.geometry.distance import SurfaceIndex
+    from runner.geometry.distance import Closest, SurfaceIndex
+
+_BLOCK = 4096
+"""Points that are worth a thread's while where each takes some nanoseconds."""
 
 
 class DirectionBins:
@@ -50,7 +56,12 @@ class DirectionBins:
         return triangle
 
     def closest(
-        self, points: Floats, normals: Floats, signed: NDArray[np.bool_], max_distance: float = np.inf
+        self,
+        points: Floats,
+        normals: Floats,
+        signed: NDArray[np.bool_],
+        max_distance: float = np.inf,
+        order: Ints | None = None,
     ) -> tuple[Floats, Floats, Floats]:
         """Find each point's closest surface in the bin of its own normal.
 
@@ -62,34 +73,102 @@ class DirectionBins:
             (n,) whether the normal's sign is known. Where not, both opposite bins are tried and the nearer is taken.
         max_distance
             Points farther than this count as having none, mm.
+        order
+            (n,) in which order neighbours follow each other, where that is known already.
 
         Returns
         -------
         foot, foot_normal, distance
             (n, 3), (n, 3), (n,); the distance is unsigned, infinite where no such surface is in reach.
         """
-        foot = np.zeros_like(points)
-        foot_normal = np.zeros_like(points)
-        distance = np.full(len(points), np.inf)
-        axis = np.argmax(np.abs(normals), axis=1)
-        positive = normals[np.arange(len(points)), axis] > 0
-        for b, index in enumerate(self.indices):
-            if index is None:
-                continue
-            chosen = np.flatnonzero((axis == b // 2) & ((positive == (b % 2 == 0)) | ~signed))
-            if not len(chosen):
-                continue
-            found = index.closest(points[chosen], max_distance)
-            gap = np.abs(found.distance)
-            nearer = (found.triangle >= 0) & np.isfinite(gap) & (gap < distance[chosen]) & (gap <= max_distance)
-            if self.hidden is not None:
-                # else the outer wall of a tube, seen without sign, would be laid on the inner one
-                nearer &= signed[chosen] | ~self.hidden[found.triangle]
-            rows = chosen[nearer]
-            foot[rows], distance[rows] = found.point[nearer], gap[nearer]
-            # on a sharp border the index gives the mean normal of both faces; ours is the face that looks our way
-            on_border = found.on_border[nearer, None]
-            foot_normal[rows] = np.where(
-                on_border, self._triangle_normals[found.triangle[nearer]], found.normal[nearer]
+        from runner.geometry.distance import Closest
+
+        points = np.ascontiguousarray(points, dtype=np.float64)
+        count = len(points)
+        signed = np.ascontiguousarray(signed)
+        rows, ends = _by_bin(morton_order(points) if order is None else order, normals, signed)
+        first = Closest.none(count)
+        # of a normal without sign the other side of its axis is looked at too
+        second = first if signed.all() else Closest.none(count)
+        for part, into in ((0, first), (6, second)):
+            for b, index in enumerate(self.indices):
+                mine = rows[ends[part + b] : ends[part + b + 1]]
+                if index is not None and len(mine):
+                    index.closest_of(points, mine, max_distance, into)
+        foot, normal, distance = np.empty((count, 3)), np.empty((count, 3)), np.empty(count)
+        hidden = np.zeros(0, dtype=bool) if self.hidden is None else self.hidden
+        facing = self._triangle_normals
+        run_blocks(
+            _take, count, _columns(first), signed, hidden, facing, foot, normal, distance, np.False_, block=_BLOCK
+        )
+        if second is not first:
+            run_blocks(
+                _take, count, _columns(second), signed, hidden, facing, foot, normal, distance, np.True_, block=_BLOCK
             )
-        return foot, foot_normal, distance
+        return foot, normal, distance
+
+
+def _columns(found: Closest) -> tuple[Floats, Floats, Floats, Ints, NDArray[np.bool_]]:
+    return found.point, found.distance, found.normal, found.triangle, found.on_border
+
+
+@kernel
+def _by_bin(order: Any, normals: Any, signed: Any) -> Any:
+    """Return rows of points by bin, each bin's in the given order, and where each bin's end.
+
+    Bins 0 to 5 are looked at first, 6 to 11 are the same for the second look of points without sign.
+    """
+    n = len(order)
+    bins = np.empty(n, np.int8)
+    ends = np.zeros(13, np.int64)
+    for i in range(n):
+        axis = 0
+        for a in (1, 2):
+            if abs(normals[i, a]) > abs(normals[i, axis]):
+                axis = a
+        b = 2 * axis
+        if not signed[i]:
+            ends[7 + b + 1] += 1
+        elif not normals[i, axis] > 0.0:
+            b += 1
+        bins[i] = b
+        ends[b + 1] += 1
+    for b in range(12):
+        ends[b + 1] += ends[b]
+    at = ends[:12].copy()
+    rows = np.empty(ends[12], np.int32)
+    for k in range(n):
+        i = order[k]
+        b = bins[i]
+        rows[at[b]] = i
+        at[b] += 1
+        if not signed[i]:
+            rows[at[7 + b]] = i
+            at[7 + b] += 1
+    return rows, ends
+
+
+@kernel
+def _take(
+    start: Any, end: Any, found: Any, signed: Any, hidden: Any, facing: Any, foot: Any, normal: Any, distance: Any,
+    again: Any,
+) -> None:  # fmt: skip
+    """Fill the results from what a look found; the second time (``again``) only where that is nearer."""
+    at, signed_distance, its_normal, triangle, on_border = found
+    for i in range(start, end):
+        if not again:
+            distance[i] = np.inf
+            for a in range(3):
+                foot[i, a] = normal[i, a] = 0.0
+        t = triangle[i]
+        gap = abs(signed_distance[i])
+        if t < 0 or not gap < distance[i]:
+            continue
+        # else the outer wall of a tube, seen without sign, would be laid on the inner one
+        if len(hidden) > 0 and not signed[i] and hidden[t]:
+            continue
+        distance[i] = gap
+        for a in range(3):
+            foot[i, a] = at[i, a]
+            # on a sharp border the index gives the mean normal of both faces; ours is the face that looks our way
+            normal[i, a] = facing[t, a] if on_border[i] else its_normal[i, a]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,16 @@ from numpy.typing import NDArray
 from runner.align.bins import DirectionBins
 from runner.align.icp import COMPATIBLE, direction_population, draw_balanced
 from runner.align.sums import equations
+from runner.geometry.blocks import run_blocks
 from runner.geometry.frames import rigid, rotation_from_vector
+from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
+from runner.geometry.morton import morton_order
 
 NEAR_MM = 1e-3
 """Steps below this end a stage that another one follows."""
+_BLOCK = 4096
+"""Points that are worth a thread's while where each takes some nanoseconds."""
 
 
 def balance(normals: Floats) -> Floats:
@@ -55,21 +61,62 @@ def pair_up(
     reach: float,
 ) -> Pairs:
     """Find the nominal surface that each scan point (M, 3) answers to under each pose (P, 3, 3), (P, 3)."""
-    count = (len(rotations), len(points))
-    moved = np.einsum("pij,mj->pmi", rotations, points) + translations[:, None, :]
-    turned = np.einsum("pij,mj->pmi", rotations, normals)
-    foot, normal, distance = bins.closest(moved.reshape(-1, 3), turned.reshape(-1, 3), np.tile(signed, count[0]), reach)
-    foot, normal, distance = foot.reshape(moved.shape), normal.reshape(moved.shape), distance.reshape(count)
-    cosine = np.einsum("pmi,pmi->pm", turned, normal)
-    agrees = np.where(signed, cosine, np.abs(cosine)) >= COMPATIBLE
-    distance = np.where(agrees, distance, np.inf)
-    found = np.isfinite(distance)
-    offset = np.where(found[..., None], moved - foot, 0.0)
-    r = np.einsum("pmi,pmi->pm", offset, normal)
-    sideways = offset - r[..., None] * normal
-    gap = np.linalg.norm(sideways, axis=-1)
-    across = sideways / np.where(gap > 0, gap, 1.0)[..., None]
-    return Pairs(moved, normal, r, across, gap, distance)
+    shape = (len(rotations), len(points))
+    count = shape[0] * shape[1]
+    moved, turned = np.empty((count, 3)), np.empty((count, 3))
+    arrays = (np.ascontiguousarray(a) for a in (rotations, translations, points, normals))
+    run_blocks(_move, count, *arrays, moved, turned, block=_BLOCK)
+    foot, normal, distance = bins.closest(
+        moved, turned, np.tile(signed, shape[0]), reach, np.arange(count, dtype=np.int32)
+    )
+    r, gap = np.empty(count), np.empty(count)
+    run_blocks(_residuals, count, moved, turned, np.ascontiguousarray(signed), foot, normal, distance, r, gap,
+               block=_BLOCK)  # fmt: skip
+    return Pairs(
+        moved.reshape(*shape, 3), normal.reshape(*shape, 3), r.reshape(shape), foot.reshape(*shape, 3),
+        gap.reshape(shape), distance.reshape(shape),
+    )  # fmt: skip
+
+
+@kernel
+def _move(
+    start: Any, end: Any, rotations: Any, translations: Any, points: Any, normals: Any, moved: Any, turned: Any
+) -> None:
+    """Points and normals (M, 3) under each pose, pose by pose."""
+    m = len(points)
+    for k in range(start, end):
+        p, i = k // m, k % m
+        for a in range(3):
+            x, y, z = rotations[p, a, 0], rotations[p, a, 1], rotations[p, a, 2]
+            moved[k, a] = x * points[i, 0] + y * points[i, 1] + z * points[i, 2] + translations[p, a]
+            turned[k, a] = x * normals[i, 0] + y * normals[i, 1] + z * normals[i, 2]
+
+
+@kernel
+def _residuals(
+    start: Any, end: Any, moved: Any, turned: Any, signed: Any, foot: Any, normal: Any, distance: Any, r: Any, gap: Any
+) -> None:
+    """Fill ``r`` and ``gap``, and write into ``foot`` the direction of the gap; see ``Pairs``."""
+    m = len(signed)
+    for k in range(start, end):
+        cosine = turned[k, 0] * normal[k, 0] + turned[k, 1] * normal[k, 1] + turned[k, 2] * normal[k, 2]
+        if not signed[k % m]:
+            cosine = abs(cosine)
+        r[k] = gap[k] = 0.0
+        if not (cosine >= COMPATIBLE and distance[k] < np.inf):
+            distance[k] = np.inf
+            foot[k, 0] = foot[k, 1] = foot[k, 2] = 0.0
+            continue
+        for a in range(3):
+            foot[k, a] = moved[k, a] - foot[k, a]
+            r[k] += foot[k, a] * normal[k, a]
+        for a in range(3):
+            foot[k, a] -= r[k] * normal[k, a]
+            gap[k] += foot[k, a] ** 2
+        gap[k] = np.sqrt(gap[k])
+        if gap[k] > 0.0:
+            for a in range(3):
+                foot[k, a] /= gap[k]
 
 
 def tukey(distance: Floats, limit: float | Floats) -> Floats:
@@ -123,20 +170,24 @@ def polish(
     weight = balance(normals)
     limit = max(gate or floor, floor)
     step = np.full(len(rotations), np.inf)
+    moving = np.arange(len(rotations))
     for _ in range(iterations):
-        pairs = pair_up(bins, rotations, translations, points, normals, signed, limit)
+        pairs = pair_up(bins, rotations[moving], translations[moving], points, normals, signed, limit)
         weights = weight * tukey(pairs.distance, limit)
         hessian, right = normal_equations(pairs, weights, 0.02 + 0.05 * limit, centre, half)
         damping = 1e-9 * np.trace(hessian, axis1=1, axis2=2) + 1e-12
         hessian += damping[:, None, None] * np.eye(6)
         moves = np.linalg.solve(hessian, right[..., None])[..., 0]
-        step = np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1)
-        for p, move in enumerate(moves):
+        step[moving] = np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1)
+        for p, move in zip(moving, moves, strict=True):
             turn = rotation_from_vector(move[:3] / half)
             rotations[p] = turn @ rotations[p]
             translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
-        if limit == floor and np.all(step < stop_at):
-            break
+        if limit == floor:
+            # the others go on alone
+            moving = moving[step[moving] >= stop_at]
+            if not len(moving):
+                break
         limit = max(0.7 * limit, floor)
     return rotations, translations, step
 
@@ -199,6 +250,8 @@ def refine_pose(
     """
     half = 0.5 * diagonal
     drawn = draw_balanced(normals, count, seed=7)
+    # evenly through the scan whichever part is taken of them, and neighbours one after the other
+    drawn = drawn[morton_order(points[drawn])]
     points, normals, signed = points[drawn], normals[drawn], signed[drawn]
     rotation, translation = nominal_from_scan[None, :3, :3].copy(), nominal_from_scan[None, :3, 3].copy()
     few = slice(None, None, max(1, len(points) // 5000))

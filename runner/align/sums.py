@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import prange
-
+from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
+
+_CHUNK = 16_384
+"""Points whose sums one thread makes; the same however many threads there are, so that the digits are the same."""
 
 
 def equations(
@@ -29,21 +31,30 @@ def equations(
     -------
     Hessians (P, 6, 6) and gradients (P, 6), turn first: sums of w * row * row^T and of w * row * residual.
     """
-    hessian, gradient = np.zeros((len(moved), 6, 6)), np.zeros((len(moved), 6))
-    _sum(moved, direction, np.ascontiguousarray(weight), residual, centre, float(half), hessian, gradient)
-    return hessian, gradient
+    poses, count = weight.shape
+    chunks = max(1, -(-count // _CHUNK))
+    hessian, gradient = np.zeros((poses * chunks, 6, 6)), np.zeros((poses * chunks, 6))
+    run_blocks(
+        _sum, poses * chunks, chunks, moved, direction, np.ascontiguousarray(weight), residual, centre, float(half),
+        hessian, gradient, block=1,
+    )  # fmt: skip
+    return hessian.reshape(poses, chunks, 6, 6).sum(axis=1), gradient.reshape(poses, chunks, 6).sum(axis=1)
 
 
 @kernel
 def _sum(
-    moved: Any, direction: Any, weight: Any, residual: Any, centre: Any, half: Any, hessian: Any, gradient: Any
-) -> Any:
-    # one pose is one thread's, point by point: the sums don't depend on the number of threads
-    for p in prange(len(moved)):
-        square = np.zeros((6, 6))
-        total = np.zeros(6)
-        row = np.empty(6)
-        for m in range(moved.shape[1]):
+    start: Any, end: Any, chunks: Any, moved: Any, direction: Any, weight: Any, residual: Any, centre: Any, half: Any,
+    hessian: Any, gradient: Any,
+) -> None:  # fmt: skip
+    """Sums of one chunk of one pose's points after another."""
+    square = np.empty((6, 6))
+    total = np.empty(6)
+    row = np.empty(6)
+    for k in range(start, end):
+        p, chunk = k // chunks, k % chunks
+        square[:] = 0.0
+        total[:] = 0.0
+        for m in range(chunk * _CHUNK, min((chunk + 1) * _CHUNK, moved.shape[1])):
             w = weight[p, m]
             if w == 0.0:
                 continue
@@ -60,7 +71,7 @@ def _sum(
                 for j in range(i + 1):
                     square[i, j] += pull * row[j]
         for i in range(6):
-            gradient[p, i] = total[i]
+            gradient[k, i] = total[i]
             for j in range(i + 1):
-                hessian[p, i, j] = square[i, j]
-                hessian[p, j, i] = square[i, j]
+                hessian[k, i, j] = square[i, j]
+                hessian[k, j, i] = square[i, j]
