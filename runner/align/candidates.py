@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.search import CUBE, DIRECTIONS, VOLUME, SearchModel, direction_index, direction_set
-from runner.geometry.blocks import run_blocks
+from runner.geometry.blocks import run_blocks, thread_count
 from runner.geometry.jit import kernel
-from runner.geometry.mesh import Floats
+from runner.geometry.mesh import Floats, Ints
 
 ROTATIONS = 16_000
 """About 8 degrees from each rotation to its nearest neighbour."""
+_BATCH = 16
 _PSI = 1.533751168755204288118041
 """Root of psi^4 = psi + 4 (super-Fibonacci spirals: an even spread over all rotations; published 2022)."""
 
@@ -123,16 +124,16 @@ def rank_rotations(
 
 
 @kernel
-def _splat(rotation: Any, points: Any, normals: Any, cell: Any, volume: Any) -> Any:
-    size = volume.shape[1]
-    count = np.zeros((size, size, size), dtype=np.int32)
+def _splat(rotation: Any, points: Any, normals: Any, cell: Any, low: Any, volume: Any) -> Any:
+    """Add turned points to a volume whose first cell is ``low`` (3,); what lies beyond its last comes in again."""
+    count = np.zeros(volume.shape[1:], dtype=np.int32)
     where = np.empty((len(points), 3), dtype=np.int32)
     for i in range(len(points)):
         for axis in range(3):
             at = (
                 rotation[axis, 0] * points[i, 0] + rotation[axis, 1] * points[i, 1] + rotation[axis, 2] * points[i, 2]
-            ) / cell + 0.5 * size
-            where[i, axis] = int(np.floor(at)) % size
+            ) / cell + 0.5 * VOLUME
+            where[i, axis] = (int(np.floor(at)) - low[axis]) % volume.shape[1 + axis]
         count[where[i, 0], where[i, 1], where[i, 2]] += 1
     for i in range(len(points)):
         a, b, c = where[i, 0], where[i, 1], where[i, 2]
@@ -147,14 +148,47 @@ def _splat(rotation: Any, points: Any, normals: Any, cell: Any, volume: Any) -> 
 
 
 @kernel
-def _splat_many(start: Any, end: Any, rotations: Any, points: Any, normals: Any, cell: Any, volumes: Any) -> None:
+def _splat_many(
+    start: Any, end: Any, rotations: Any, points: Any, normals: Any, cell: Any, lows: Any, volumes: Any
+) -> None:
     for i in range(start, end):
-        _splat(rotations[i], points, normals, cell, volumes[i])
+        volumes[i] = 0.0
+        _splat(rotations[i], points, normals, cell, lows[i], volumes[i])
+
+
+@kernel
+def _extents(start: Any, end: Any, rotations: Any, points: Any, cell: Any, lows: Any, highs: Any) -> None:
+    """Fill the lowest and the highest cell, (k, 3) each, that turned points fall into."""
+    for k in range(start, end):
+        for axis in range(3):
+            x, y, z = rotations[k, axis, 0], rotations[k, axis, 1], rotations[k, axis, 2]
+            low, high = np.inf, -np.inf
+            for i in range(len(points)):
+                at = x * points[i, 0] + y * points[i, 1] + z * points[i, 2]
+                low, high = min(low, at), max(high, at)
+            # a cell more, for the rounding
+            lows[k, axis] = int(np.floor(low / cell + 0.5 * VOLUME)) - 1
+            highs[k, axis] = int(np.floor(high / cell + 0.5 * VOLUME)) + 1
+
+
+@kernel
+def _correlate(start: Any, end: Any, spectra: Any, goal: Any, product: Any) -> None:
+    """Sum over the channels of the goal's spectrum (3, ...) times the conjugate of each scan's (k, 3, ...)."""
+    for k in range(start, end):
+        for x in range(goal.shape[1]):
+            for y in range(goal.shape[2]):
+                for z in range(goal.shape[3]):
+                    re = im = np.float32(0.0)
+                    for c in range(3):
+                        a, b = spectra[k, c, x, y, z], goal[c, x, y, z]
+                        re += a.real * b.real + a.imag * b.imag
+                        im += a.real * b.imag - a.imag * b.real
+                    product[k, x, y, z] = complex(re, im)
 
 
 def splat_volume(rotation: Floats, points: Floats, normals: Floats, cell: float, volume: NDArray[np.float32]) -> None:
     """Add points (n, 3), turned by ``rotation``, to a cyclic volume about the origin; channels n_x^2, n_y^2, n_z^2."""
-    _splat(np.ascontiguousarray(rotation), points, normals, cell, volume)
+    _splat(np.ascontiguousarray(rotation), points, normals, cell, np.zeros(3, dtype=np.int64), volume)
 
 
 def find_candidates(
@@ -187,36 +221,68 @@ def find_candidates(
     middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
     step = max(1, len(points) // 12_000)
     near, near_normals = points[::step] - middle, normals[::step]
-    goal = fft.rfftn(model.volume, axes=(1, 2, 3), workers=2)
+    turns = np.ascontiguousarray(turns)
     cell = model.volume_cell
+    goal_low, goal = _filled(model.volume)
+    lows, sizes = _boxes(turns, near, cell)
+    workers = thread_count()
     shifts = np.empty((len(turns), peaks, 3))
-    batch = 16
-    for start in range(0, len(turns), batch):
-        part = turns[start : start + batch]
-        volumes = np.zeros((len(part), 3, VOLUME, VOLUME, VOLUME), dtype=np.float32)
-        run_blocks(_splat_many, len(part), np.ascontiguousarray(part), near, near_normals, cell, volumes, block=1)
-        spectrum = fft.rfftn(volumes, axes=(2, 3, 4), workers=2)
-        np.conjugate(spectrum, out=spectrum)
-        product = spectrum[:, 0] * goal[0]
-        for channel in (1, 2):
-            product += spectrum[:, channel] * goal[channel]
-        score = fft.irfftn(product, s=(VOLUME,) * 3, axes=(1, 2, 3), workers=2)
-        run_blocks(_take_peaks, len(part), np.ascontiguousarray(score), shifts[start : start + len(part)], block=1)
-    shifts = np.where(shifts >= VOLUME / 2, shifts - VOLUME, shifts) * cell
+    # like sizes together: what a scan and the nominal fill beside each other is all that needs to be correlated
+    by_size = np.argsort(sizes.prod(axis=1), kind="stable")
+    for start in range(0, len(turns), _BATCH):
+        part = by_size[start : start + _BATCH]
+        size = sizes[part].max(axis=0)
+        both = np.array([min(fft.next_fast_len(int(n), real=True), VOLUME) for n in size + goal.shape[1:] - 1])
+        volumes = np.empty((len(part), 3, *size), dtype=np.float32)
+        run_blocks(_splat_many, len(part), turns[part], near, near_normals, cell, lows[part], volumes, block=1)
+        spectra, wanted = _spectra(volumes, both, workers), _spectra(goal[None], both, workers)
+        product = np.empty(spectra.shape[:1] + spectra.shape[2:], dtype=np.complex64)
+        run_blocks(_correlate, len(part), spectra, wanted[0], product, block=1)
+        score = fft.irfftn(product, s=tuple(both), axes=(1, 2, 3), workers=workers)
+        found = np.empty((len(part), peaks, 3))
+        run_blocks(_take_peaks, len(part), np.ascontiguousarray(score), found, block=1)
+        # a scan's cell that comes to lie before the nominal's first counts from the end
+        found = np.where(found >= goal.shape[1:], found - both, found)
+        shifts[part] = found + goal_low - lows[part, None, :]
+    shifts = ((shifts + VOLUME // 2) % VOLUME - VOLUME // 2) * cell
     translation = model.centre + shifts - (turns @ middle)[:, None, :]
     return np.repeat(turns, peaks, axis=0), translation.reshape(-1, 3)
 
 
+def _filled(volume: NDArray[np.float32]) -> tuple[Ints, NDArray[np.float32]]:
+    """The box of a volume (3, n, n, n) that isn't empty: its first cell (3,), and the cells in it."""
+    some = volume.any(axis=0)
+    places = np.argwhere(some)
+    low, high = places.min(axis=0), places.max(axis=0) + 1
+    return low, np.ascontiguousarray(volume[:, low[0] : high[0], low[1] : high[1], low[2] : high[2]])
+
+
+def _spectra(volumes: NDArray[np.float32], size: Ints, workers: int) -> NDArray[np.complex64]:
+    """Transform volumes (k, 3, a, b, c), padded to ``size`` (3,), axis by axis: what is empty needs none along others."""
+    from scipy import fft
+
+    spectra = fft.rfft(volumes, size[2], axis=4, workers=workers)
+    spectra = fft.fft(spectra, size[1], axis=3, workers=workers)
+    return np.asarray(fft.fft(spectra, size[0], axis=2, workers=workers))
+
+
+def _boxes(turns: Floats, points: Floats, cell: float) -> tuple[Ints, Ints]:
+    """First cell (k, 3) and size (k, 3) of the box that the turned points fill; the whole volume where that's less."""
+    lows, highs = np.empty((len(turns), 3), dtype=np.int64), np.empty((len(turns), 3), dtype=np.int64)
+    run_blocks(_extents, len(turns), turns, points, cell, lows, highs, block=1)
+    return lows, np.minimum(highs - lows + 1, VOLUME)
+
+
 @kernel
 def _take_peaks(start: Any, end: Any, score: Any, shifts: Any) -> None:
-    size = score.shape[1]
+    nx, ny, nz = score.shape[1:]
     for i in range(start, end):
         for peak in range(shifts.shape[1]):
             best = -np.inf
             a = b = c = 0
-            for x in range(size):
-                for y in range(size):
-                    for z in range(size):
+            for x in range(nx):
+                for y in range(ny):
+                    for z in range(nz):
                         if score[i, x, y, z] > best:
                             best = score[i, x, y, z]
                             a, b, c = x, y, z
@@ -224,4 +290,4 @@ def _take_peaks(start: Any, end: Any, score: Any, shifts: Any) -> None:
             for dx in range(-2, 3):
                 for dy in range(-2, 3):
                     for dz in range(-2, 3):
-                        score[i, (a + dx) % size, (b + dy) % size, (c + dz) % size] = -np.inf
+                        score[i, (a + dx) % nx, (b + dy) % ny, (c + dz) % nz] = -np.inf

@@ -11,6 +11,7 @@ from runner.align.prepare import islands, voxel_mean
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.mesh import Floats
+from runner.geometry.neighbours import Neighbours
 
 
 def label_points(
@@ -95,8 +96,6 @@ def _other_bodies(
     labels: NDArray[np.uint8], points: Floats, normals: Floats, doubtful: NDArray[np.int64], spacing: float
 ) -> NDArray[np.int64]:
     """Return the doubtful points that run on smoothly into a body lying mostly out of the nominal's reach."""
-    from scipy.spatial import cKDTree
-
     far = np.flatnonzero(labels == CLUTTER)
     if not len(far) or not len(doubtful):
         return doubtful[:0]
@@ -125,7 +124,7 @@ def _other_bodies(
         body = islands(places, 2.6 * spacing)
         far_share = np.bincount(body, weights=place_far) / np.bincount(body)
         rest = rows[mine[~flags]]
-        _, nearest = cKDTree(places[~place_far]).query(points[rest], workers=2)
+        nearest = Neighbours(places[~place_far]).of(points[rest], 1)[1][:, 0]
         condemned.append(rest[far_share[body[~place_far][nearest]] > 0.5])
     return np.concatenate(condemned) if condemned else doubtful[:0]
 

@@ -18,6 +18,7 @@ from runner.align.types import AlignSettings
 from runner.align.verdict import CLOSE
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats, ScanGeometry
+from runner.geometry.neighbours import Neighbours
 
 _MOST_WANDER = 0.25
 """Fits started to either side along the weakest direction must end this close, mm at half a diagonal (or within
@@ -120,15 +121,12 @@ def scatter_at(case: Case, pose: Floats, points: Floats) -> float:
     Neighbours are those whose feet on the nominal are. Among points that lie closer together than they scatter, the
     nearest in space are those of like height, and no local plane shows how much there is (half of it in a study).
     """
-    from scipy.spatial import cKDTree
-
     near = case.index.closest(move_points(pose, points[:: max(1, len(points) // _SCATTER_POINTS)]), 4.0 * case.tau)
     good = near.found & ~near.on_border
     if np.count_nonzero(good) < _SCATTER_FEWEST:
         return 0.0
     height, face = near.distance[good], near.face[good]
-    _, neighbour = cKDTree(near.point[good]).query(near.point[good], k=[2], workers=2)
-    other = np.asarray(neighbour)[:, 0]
+    other = Neighbours(near.point[good]).of(near.point[good], 2)[1][:, 1]
     difference = np.abs(height - height[other])[face == face[other]]
     return float(np.median(difference) / _MEDIAN_OF_DIFFERENCE) if len(difference) >= _SCATTER_FEWEST else 0.0
 
@@ -162,15 +160,11 @@ def sign_from_thinned(
     """Give raw unsigned normals the sign of the nearest thinned place, where that is known."""
     if signed.all() or not len(points) or not prepared.signed.any():
         return normals, signed
-    from scipy.spatial import cKDTree
-
     known = np.flatnonzero(prepared.signed)
     unsure = np.flatnonzero(~signed)
-    gap, nearest = cKDTree(prepared.points[known]).query(
-        points[unsure], workers=2, distance_upper_bound=2.0 * prepared.spacing
-    )
-    close = np.flatnonzero(np.isfinite(gap))
-    unsure, nearest = unsure[close], known[np.asarray(nearest)[close]]
+    gap, nearest = Neighbours(prepared.points[known]).of(points[unsure], 1, 2.0 * prepared.spacing)
+    close = np.flatnonzero(np.isfinite(gap[:, 0]))
+    unsure, nearest = unsure[close], known[nearest[close, 0]]
     cosine = np.einsum("ij,ij->i", normals[unsure], prepared.normals[nearest])
     sure = np.abs(cosine) > 0.7
     normals, signed = normals.copy(), signed.copy()

@@ -12,6 +12,7 @@ from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.morton import morton_order
+from runner.geometry.neighbours import Neighbours
 
 CAP = 45_000
 _STRIPED = 3.0
@@ -73,8 +74,6 @@ def _estimated_normals(points: Floats) -> Floats:
     Where the lines of a scan lie much farther apart than the points along a line, or the scatter exceeds the spacing,
     the nearest neighbours lie on one line or in one blob: normals are then taken from an evenly thinned cloud.
     """
-    from scipy.spatial import cKDTree
-
     from runner.geometry.neighbours import estimate_normals, median_spacing
 
     if len(points) < 50:
@@ -83,14 +82,14 @@ def _estimated_normals(points: Floats) -> Floats:
     noise = local_noise(points)
     even = spacing.across_mm < _STRIPED * spacing.along_mm and noise < 0.3 * spacing.typical_mm
     if even and len(points) <= _ALL_NORMALS:
-        return np.nan_to_num(estimate_normals(points, workers=2)[0])
+        return np.nan_to_num(estimate_normals(points)[0])
     # of very many points a part suffices: the rest takes the normal of the nearest
     dense = spacing.typical_mm * np.sqrt(len(points) / _ALL_NORMALS) if len(points) > _ALL_NORMALS else 0.0
     cell = max(0.0 if even else spacing.across_mm, 0.0 if even else 4.0 * noise, float(dense))
     nowhere = np.tile([1.0, 0.0, 0.0], (len(points), 1))
     places, _, _ = voxel_mean(points, nowhere, np.ones(len(points), dtype=bool), cell)
-    normals = np.nan_to_num(estimate_normals(places, workers=2)[0])
-    return np.asarray(normals[cKDTree(places).query(points, workers=2)[1]])
+    normals = np.nan_to_num(estimate_normals(places)[0])
+    return np.asarray(normals[Neighbours(places).of(points, 1)[1][:, 0]])
 
 
 def voxel_mean(
@@ -165,8 +164,6 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
     diagonal
         Bounding-box diagonal of the nominal, mm.
     """
-    from scipy.spatial import cKDTree
-
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)
     step = max(1, -(-len(usable) // _MOST_POINTS))
     usable = usable[::step]
@@ -204,8 +201,7 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
     if not len(points):
         none = np.zeros(0, dtype=np.int32)
         return PreparedScan(points, normals, signed, spacing, noise, tuple(tables), 0.0, whole, none)
-    gaps, _ = cKDTree(points).query(points, k=[min(6, len(points))], workers=2)
-    fifth = np.asarray(gaps)[:, 0]
+    fifth = Neighbours(points).kth_of_own(min(6, len(points)))
     reach = 2.6 * max(spacing, float(np.median(fifth)) / 1.5)
     dense = fifth <= reach
     points, normals, signed = points[dense], normals[dense], signed[dense]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.neighbours import Neighbours
 
 SHARP = 0.94
 """Faces that meet at less than 20 degrees run on smoothly: a point between them is off by next to nothing."""
@@ -18,8 +19,6 @@ class Rims:
     """The sharp borders between faces, sampled densely enough to ask for nearness."""
 
     def __init__(self, nominal: Nominal, step: float) -> None:
-        from scipy.spatial import cKDTree
-
         segments = sharp_edges(nominal)
         self._tree = None
         self.step = step
@@ -30,15 +29,14 @@ class Rims:
             which = np.repeat(np.arange(len(segments)), pieces)
             place = np.arange(len(which)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
             share = ((place + 0.5) / pieces[which])[:, None]
-            self._tree = cKDTree(segments[which, 0] * (1 - share) + segments[which, 1] * share)
+            self._tree = Neighbours(segments[which, 0] * (1 - share) + segments[which, 1] * share)
 
     def near(self, points: Floats, within: float) -> NDArray[np.bool_]:
         """Tell which points (n, 3) lie within about ``within``, mm, of a sharp border."""
         if self._tree is None or not len(points):
             return np.zeros(len(points), dtype=bool)
         reach = float(np.hypot(within, 0.5 * self.step))
-        gap, _ = self._tree.query(points, distance_upper_bound=reach, workers=2)
-        return np.asarray(np.isfinite(gap))
+        return np.asarray(np.isfinite(self._tree.of(points, 1, reach)[0][:, 0]))
 
 
 _KEPT: WeakKeyDictionary[Nominal, Rims] = WeakKeyDictionary()

@@ -20,6 +20,7 @@ from runner.align.sums import equations
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
+from runner.geometry.neighbours import Neighbours
 from runner.geometry.surfaces import project
 
 MOST_POINTS = 300_000
@@ -250,22 +251,18 @@ def area_weights(points: Floats) -> Floats:
     By the distance to its neighbours, which does not depend on how the scan was turned, on its pose, or on which of the
     poses of a symmetric part was found.
     """
-    from scipy.spatial import cKDTree
-
     some = points
     if len(points) > COUNTED:
         some = points[_lot(points) < COUNTED / len(points)]
-    tree = cKDTree(some)
-    reach, _ = tree.query(some, k=[min(NEIGHBOURS + 1, len(some))], workers=2)
-    area = np.asarray(reach)[:, 0] ** 2
+    near = Neighbours(some)
+    area = near.kth_of_own(min(NEIGHBOURS + 1, len(some))) ** 2
     usual = float(np.median(area))
     if usual <= 0:
         return np.ones(len(points))
     weight = np.clip(area / usual, 1.0 / EVEN, EVEN)
     if len(some) == len(points):
         return weight
-    _, nearest = tree.query(points, k=[1], workers=2)
-    return weight[np.asarray(nearest)[:, 0]]
+    return np.asarray(weight[near.of(points, 1)[1][:, 0]])
 
 
 def _lot(points: Floats) -> Floats:
