@@ -46,7 +46,7 @@ class Borders(NamedTuple):
     """(E, 2, 3) pseudonormals at start and end."""
 
 
-@kernel
+@kernel(borrows=True)
 def _refine(
     rows: Any, fa: Any, fb: Any, px: float, py: float, pz: float, x: float, y: float, z: float, reach: float
 ) -> Any:
@@ -92,7 +92,7 @@ def _refine(
     return False, x0, y0, z0, 0.0, 0.0, 0.0
 
 
-@kernel
+@kernel(borrows=True)
 def nearest_on_piece(borders: Any, rows: Any, k: Any, px: float, py: float, pz: float) -> Any:
     """Return squared distance, point, unit tangent, and INNER, START or END of the curve, for piece k."""
     ax, ay, az = borders.ends[k, 0], borders.ends[k, 1], borders.ends[k, 2]
@@ -156,7 +156,7 @@ def nearest_on_piece(borders: Any, rows: Any, k: Any, px: float, py: float, pz: 
     return d2, x, y, z, tx, ty, tz, where
 
 
-@kernel
+@kernel(borrows=True)
 def nearest_border(
     borders: Any, rows: Any, present: Any, px: float, py: float, pz: float, bound2: float, stack: Any
 ) -> Any:
@@ -194,7 +194,7 @@ def nearest_border(
     return found, best, fx, fy, fz, where
 
 
-@kernel
+@kernel(borrows=True)
 def side_of_border(
     borders: Any,
     rows: Any,

@@ -212,7 +212,7 @@ def build_grouped(lows: Floats, highs: Floats, group: Ints, groups: int) -> tupl
     return Tree(boxes, first, members, order), root
 
 
-@kernel
+@kernel(borrows=True)
 def box_distance2(boxes: Any, node: Any, x: float, y: float, z: float) -> Any:
     """Return the squared distance from a point to the box of a node, 0 inside."""
     dx = max(boxes[node, 0] - x, 0.0, x - boxes[node, 3])
@@ -221,7 +221,7 @@ def box_distance2(boxes: Any, node: Any, x: float, y: float, z: float) -> Any:
     return dx * dx + dy * dy + dz * dz
 
 
-@kernel
+@kernel(borrows=True)
 def _on_segment(x: float, y: float, z: float, ax: Any, ay: Any, az: Any, ux: Any, uy: Any, uz: Any) -> Any:
     """Closest point on the segment from a to a + u: squared distance, place 0 to 1."""
     uu = ux * ux + uy * uy + uz * uz
@@ -231,7 +231,7 @@ def _on_segment(x: float, y: float, z: float, ax: Any, ay: Any, az: Any, ux: Any
     return dx * dx + dy * dy + dz * dz, t
 
 
-@kernel
+@kernel(borrows=True)
 def closest_on_triangle(x: float, y: float, z: float, corners: Any, i: Any) -> Any:
     """Return squared distance, point (three numbers) and feature of the point of ``corners[i]`` nearest to x, y, z.
 
@@ -303,7 +303,7 @@ def closest_on_triangle(x: float, y: float, z: float, corners: Any, i: Any) -> A
     return best, fx, fy, fz, feature
 
 
-@kernel
+@kernel(borrows=True)
 def nearest_triangle(
     tree: Any, corners: Any, x: float, y: float, z: float, bound2: float, start: int, stack: Any
 ) -> Any:
@@ -372,7 +372,7 @@ def closest_points(
                 last = found
 
 
-@kernel
+@kernel(borrows=True)
 def _ray_meets_box(boxes: Any, node: Any, o: Any, inverse: Any, nearest: float) -> Any:
     """Return where a ray enters the box of a node, or inf when it misses it or enters beyond ``nearest``."""
     enter, leave = 0.0, nearest
@@ -389,7 +389,7 @@ def _ray_meets_box(boxes: Any, node: Any, o: Any, inverse: Any, nearest: float) 
     return enter if enter <= leave * (1.0 + 4e-16) else np.inf
 
 
-@kernel
+@kernel(borrows=True)
 def ray_on_triangle(o: Any, d: Any, corners: Any, i: Any) -> Any:
     """Return t where ``o + t d`` meets triangle ``corners[i]`` from either side, or inf.
 

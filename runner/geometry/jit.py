@@ -56,16 +56,21 @@ def _choose_cache() -> bool:
 _CACHED = _choose_cache()
 
 
-def kernel(function: Callable[..., Any] | None = None, *, inline: bool = False) -> Any:
+def kernel(
+    function: Callable[..., Any] | None = None, *, inline: bool = False, borrows: bool = False
+) -> Any:
     """Compile ``function`` to machine code on first use.
 
     IEEE arithmetic is kept (no fast-math), so that results repeat. Kernels run on several threads by ``run_blocks``,
     never by ``numba.prange``: that takes three times as long to compile, and milliseconds to start. ``inline`` is for
-    small functions called from other kernels.
+    small functions called from other kernels. ``borrows`` is for inner kernels that make no arrays and keep none: the
+    references to those they are given are not counted, which in a tree search takes as long as the search.
     """
     import numba
 
     def compile_late(plain: Callable[..., Any]) -> Any:
-        return numba.njit(cache=_CACHED, nogil=True, error_model="numpy", inline="always" if inline else "never")(plain)
+        return numba.njit(
+            cache=_CACHED, nogil=True, error_model="numpy", inline="always" if inline else "never", _nrt=not borrows
+        )(plain)
 
     return compile_late if function is None else compile_late(function)

@@ -30,7 +30,7 @@ def pack(faces: FaceTable) -> Floats:
     return rows
 
 
-@kernel
+@kernel(borrows=True)
 def _across(ax: float, ay: float, az: float) -> Any:
     """Return any unit vector at right angles to a unit axis."""
     if abs(ax) <= abs(ay) and abs(ax) <= abs(az):
@@ -43,7 +43,7 @@ def _across(ax: float, ay: float, az: float) -> Any:
     return x / length, y / length, z / length
 
 
-@kernel
+@kernel(borrows=True)
 def project_one(row: Any, x: float, y: float, z: float) -> Any:
     """Return foot (3), outward normal (3) and signed distance of one point to the surface of ``row`` (see ``pack``).
 

@@ -53,7 +53,7 @@ def fill_node_faces(tree: Any, face: Any, node_face: Any) -> None:
             node_face[node] = node_face[left] if node_face[left] == node_face[left + 1] else -1
 
 
-@kernel
+@kernel(borrows=True)
 def nearest_of_face(mesh: Any, face: Any, x: float, y: float, z: float, bound2: float, stack: Any) -> Any:
     """Like ``nearest_triangle``, among the triangles of one face."""
     best, found, fx, fy, fz, feature = bound2, -1, x, y, z, FACE
@@ -82,7 +82,7 @@ def nearest_of_face(mesh: Any, face: Any, x: float, y: float, z: float, bound2: 
     return found, best, fx, fy, fz, feature
 
 
-@kernel
+@kernel(borrows=True)
 def _inside(
     mesh: Any,
     rows: Any,
@@ -110,12 +110,12 @@ def _inside(
     return found >= 0
 
 
-@kernel
+@kernel(borrows=True)
 def _set(row: Any, a: float, b: float, c: float) -> None:
     row[0], row[1], row[2] = a, b, c
 
 
-@kernel
+@kernel(borrows=True)
 def _set_unit(row: Any, a: float, b: float, c: float) -> None:
     length = np.sqrt(a * a + b * b + c * c)
     if length > 0.0:
@@ -124,7 +124,7 @@ def _set_unit(row: Any, a: float, b: float, c: float) -> None:
         row[0], row[1], row[2] = 0.0, 0.0, 0.0
 
 
-@kernel
+@kernel(borrows=True)
 def mesh_result(
     mesh: Any, k: Any, d2: float, fx: float, fy: float, fz: float, part: Any, p: Any, foot: Any, normal: Any
 ) -> Any:
@@ -136,7 +136,7 @@ def mesh_result(
     return np.sqrt(d2) if outside else -np.sqrt(d2), (mesh.border[k] >> part) & 1 == 1
 
 
-@kernel
+@kernel(borrows=True)
 def _border_result(
     rows: Any,
     borders: Any,
@@ -177,7 +177,7 @@ def _border_result(
     return distance if dx * sx + dy * sy + dz * sz >= 0.0 else -distance, face
 
 
-@kernel
+@kernel(borrows=True)
 def _one(
     mesh: Any, rows: Any, borders: Any, present: Any, slack: float, p: Any, k0: int, d2: float,
     mx: float, my: float, mz: float,
@@ -279,34 +279,47 @@ def closest_on_faces(
     foot: Any, distance: Any, normal: Any, triangle: Any, face: Any, on_border: Any,
 ) -> None:  # fmt: skip
     """Fill the results of ``points[order[start:end]]``; see ``SurfaceIndex.closest``."""
-    bound = farthest + slack
     stack = np.empty(STACK, np.int32)
     stack2 = np.empty(STACK, np.int32)
     known = np.empty(_KNOWN, np.int32)
     for block in range(start, end, BLOCK):
-        last = -1
-        for o in range(block, min(block + BLOCK, end)):
-            i = order[o]
-            p = points[i]
-            k = -1
-            s, border, f = np.inf, False, -1
-            if np.isfinite(p[0] + p[1] + p[2]):
-                k, d2, fx, fy, fz, part = nearest_triangle(
-                    mesh.tree, mesh.corners, p[0], p[1], p[2], bound * bound, last, stack
-                )
-                if k >= 0:
-                    last = k
-                    if exact:
-                        k, f, s, border = _one(
-                            mesh, rows, borders, present, slack, p, k, d2, fx, fy, fz, part,
-                            foot[i], normal[i], stack, stack2, known,
-                        )  # fmt: skip
-                    else:
-                        f = mesh.face[k]
-                        s, border = mesh_result(mesh, k, d2, fx, fy, fz, part, p, foot[i], normal[i])
-            if k < 0 or abs(s) > farthest:
-                _set(foot[i], np.nan, np.nan, np.nan)
-                _set(normal[i], 0.0, 0.0, 0.0)
-                distance[i], triangle[i], face[i], on_border[i] = np.inf, -1, -1, False
-            else:
-                distance[i], triangle[i], face[i], on_border[i] = s, mesh.number[k], f, border
+        _block(
+            block, min(block + BLOCK, end), mesh, rows, borders, present, slack, exact, points, order, farthest,
+            foot, distance, normal, triangle, face, on_border, stack, stack2, known,
+        )  # fmt: skip
+
+
+@kernel(borrows=True)
+def _block(
+    start: int, end: int, mesh: Any, rows: Any, borders: Any, present: Any, slack: float, exact: bool,
+    points: Any, order: Any, farthest: float,
+    foot: Any, distance: Any, normal: Any, triangle: Any, face: Any, on_border: Any,
+    stack: Any, stack2: Any, known: Any,
+) -> None:  # fmt: skip
+    bound = farthest + slack
+    last = -1
+    for o in range(start, end):
+        i = order[o]
+        p = points[i]
+        k = -1
+        s, border, f = np.inf, False, -1
+        if np.isfinite(p[0] + p[1] + p[2]):
+            k, d2, fx, fy, fz, part = nearest_triangle(
+                mesh.tree, mesh.corners, p[0], p[1], p[2], bound * bound, last, stack
+            )
+            if k >= 0:
+                last = k
+                if exact:
+                    k, f, s, border = _one(
+                        mesh, rows, borders, present, slack, p, k, d2, fx, fy, fz, part,
+                        foot[i], normal[i], stack, stack2, known,
+                    )  # fmt: skip
+                else:
+                    f = mesh.face[k]
+                    s, border = mesh_result(mesh, k, d2, fx, fy, fz, part, p, foot[i], normal[i])
+        if k < 0 or abs(s) > farthest:
+            _set(foot[i], np.nan, np.nan, np.nan)
+            _set(normal[i], 0.0, 0.0, 0.0)
+            distance[i], triangle[i], face[i], on_border[i] = np.inf, -1, -1, False
+        else:
+            distance[i], triangle[i], face[i], on_border[i] = s, mesh.number[k], f, border
