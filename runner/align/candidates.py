@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from runner.align.search import CUBE, DIRECTIONS, VOLUME, SearchModel, direction_index, direction_set
 from runner.geometry.blocks import run_blocks, thread_count
 from runner.geometry.jit import kernel
-from runner.geometry.mesh import Floats, Ints
+from runner.geometry.mesh import Floats
 
 ROTATIONS = 16_000
 """About 8 degrees from each rotation to its nearest neighbour."""
@@ -249,7 +249,7 @@ def find_candidates(
     return np.repeat(turns, peaks, axis=0), translation.reshape(-1, 3)
 
 
-def _filled(volume: NDArray[np.float32]) -> tuple[Ints, NDArray[np.float32]]:
+def _filled(volume: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     """The box of a volume (3, n, n, n) that isn't empty: its first cell (3,), and the cells in it."""
     some = volume.any(axis=0)
     places = np.argwhere(some)
@@ -257,16 +257,17 @@ def _filled(volume: NDArray[np.float32]) -> tuple[Ints, NDArray[np.float32]]:
     return low, np.ascontiguousarray(volume[:, low[0] : high[0], low[1] : high[1], low[2] : high[2]])
 
 
-def _spectra(volumes: NDArray[np.float32], size: Ints, workers: int) -> NDArray[np.complex64]:
-    """Transform volumes (k, 3, a, b, c), padded to ``size`` (3,), axis by axis: what is empty needs none along others."""
+def _spectra(volumes: NDArray[np.float32], size: NDArray[np.int64], workers: int) -> NDArray[np.complex64]:
+    """Transform volumes (k, 3, a, b, c), padded to ``size`` (3,), leaving out what is empty."""
     from scipy import fft
 
+    # axis by axis: rows that are empty yet need no transform
     spectra = fft.rfft(volumes, size[2], axis=4, workers=workers)
     spectra = fft.fft(spectra, size[1], axis=3, workers=workers)
     return np.asarray(fft.fft(spectra, size[0], axis=2, workers=workers))
 
 
-def _boxes(turns: Floats, points: Floats, cell: float) -> tuple[Ints, Ints]:
+def _boxes(turns: Floats, points: Floats, cell: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First cell (k, 3) and size (k, 3) of the box that the turned points fill; the whole volume where that's less."""
     lows, highs = np.empty((len(turns), 3), dtype=np.int64), np.empty((len(turns), 3), dtype=np.int64)
     run_blocks(_extents, len(turns), turns, points, cell, lows, highs, block=1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+
 from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats

@@ -56,9 +56,7 @@ def _choose_cache() -> bool:
 _CACHED = _choose_cache()
 
 
-def kernel(
-    function: Callable[..., Any] | None = None, *, inline: bool = False, borrows: bool = False
-) -> Any:
+def kernel(function: Callable[..., Any] | None = None, *, inline: bool = False, borrows: bool = False) -> Any:
     """Compile ``function`` to machine code on first use.
 
     IEEE arithmetic is kept (no fast-math), so that results repeat. Kernels run on several threads by ``run_blocks``,

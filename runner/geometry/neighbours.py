@@ -47,14 +47,14 @@ class Neighbours:
         return distance
 
     def blocks_of_own(self, k: int, max_distance: float = np.inf) -> Iterator[tuple[Ints, NDArray[np.int64]]]:
-        """Yield rows (b,) of the tree's points and the numbers (b, k) of their neighbours, so many that memory holds."""
+        """Yield rows (b,) of the tree's points and the numbers (b, k) of their neighbours, block by block."""
         for start in range(0, len(self._order), _AT_ONCE):
             part = slice(start, start + _AT_ONCE)
             yield self._order[part], self._ask(self._along[part], list(range(1, k + 1)), max_distance)[1]
 
     def _ask(self, points: Floats, ks: list[int], max_distance: float) -> tuple[Floats, NDArray[np.int64]]:
         distance, near = self._tree.query(points, k=ks, distance_upper_bound=max_distance, workers=thread_count())
-        return distance, np.append(self._order, len(self._order)).astype(np.int64)[near]
+        return np.asarray(distance), np.append(self._order, len(self._order)).astype(np.int64)[np.asarray(near)]
 
 
 @dataclass(frozen=True)
@@ -142,9 +142,7 @@ def _stripe_distances(points: Any, centres: Any, index: Any, distance: Any, alon
             across[q] = distance[q, index.shape[1] - 1]
 
 
-def estimate_normals(
-    points: Floats, k: int = 16, *, radius_mm: float | None = None
-) -> tuple[Floats, Floats]:
+def estimate_normals(points: Floats, k: int = 16, *, radius_mm: float | None = None) -> tuple[Floats, Floats]:
     """Direction of the surface at each point from its neighbours (principal axes), without sign.
 
     Parameters

@@ -2,8 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
-from runner.geometry.neighbours import estimate_normals, median_spacing, nearest_distances
+from runner.geometry.neighbours import Neighbours, estimate_normals, median_spacing, nearest_distances
 
 
 def stripes(along: float, across: float, rng: np.random.Generator, *, noise: float = 0.0) -> np.ndarray:
@@ -82,3 +83,22 @@ def test_nearest_distances() -> None:
     assert nearest_distances(points).tolist() == [1, 1, 2]
     assert nearest_distances(points, 2).tolist() == [3, 2, 3]
     assert np.isinf(nearest_distances(points[:1])).all()
+
+
+def test_neighbours_are_those_of_a_plain_tree() -> None:
+    """Oracle: scipy.spatial.cKDTree, asked in the order in which the points stand."""
+    rng = np.random.default_rng(5)
+    points, asked = rng.normal(size=(4000, 3)) * (50, 20, 1), rng.normal(size=(700, 3)) * 30
+    tree, ours = cKDTree(points), Neighbours(points)
+    for k, reach in ((1, np.inf), (4, 3.0)):
+        distance, index = tree.query(asked, k=[*range(1, k + 1)], distance_upper_bound=reach)
+        got, where = ours.of(asked, k, reach)
+        assert np.array_equal(got, distance)
+        assert np.array_equal(where, index)
+        assert (where == len(points)).any() == (reach < np.inf)
+    assert np.array_equal(ours.kth_of_own(9), tree.query(points, k=[9])[0][:, 0])
+    seen = np.zeros(len(points), dtype=int)
+    for rows, near in ours.blocks_of_own(6):
+        assert np.array_equal(near, tree.query(points[rows], k=6)[1])
+        seen[rows] += 1
+    assert (seen == 1).all()

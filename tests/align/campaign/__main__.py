@@ -13,10 +13,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
+
+# as the runner's own commands have it: BLAS threads would only wait beside ours
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 HERE = Path(__file__).resolve().parent
 for folder in (HERE, HERE.parent, HERE.parents[2]):
