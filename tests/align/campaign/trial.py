@@ -89,7 +89,7 @@ def one(job: tuple[str, int, str]) -> dict | None:
     axis = (table.axis_point[0], table.axis[0]) if len(table.axis) == 1 else None
     foot = index.closest(on_part, 3.0)
     usable = foot.triangle >= 0
-    floor = bound.least_error(foot.point[usable], foot.normal[usable], scenes.NOISE, low, high, axis)
+    floor, corner = bound.least_error(foot.point[usable], foot.normal[usable], scenes.NOISE, low, high, axis)
     limit = 3.0 * floor
     off = near_off = None
     goal = truth
@@ -113,7 +113,7 @@ def one(job: tuple[str, int, str]) -> dict | None:
         outcome = "right" if off is not None and off <= limit else "wrong"
     return {
         "part": name, "commit": version, **made.row(), "outcome": outcome, "status": found.status.value,
-        "off_mm": off, "limit_mm": limit, "bound_mm": floor, "from_truth_mm": near_off,
+        "off_mm": off, "limit_mm": limit, "bound_mm": floor, "corner_bound_mm": corner, "from_truth_mm": near_off,
         "deciding": min(counts) if counts else None, "reason": found.reason, "wall_s": wall, "cpu_s": cpu,
         "prepare_s": seconds, "evidence": dict(found.evidence),
     }  # fmt: skip
