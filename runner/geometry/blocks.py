@@ -9,8 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from itertools import repeat
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
 BLOCK = 512
@@ -41,10 +40,21 @@ def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any, block: 
         kernel(0, count, *arguments)
         return
     step = block * min(_BLOCKS_AT_ONCE, max(1, count // (4 * threads * block)))
-    starts = range(0, count, step)
-    ends = [min(start + step, count) for start in starts]
-    # list() so that an exception in a thread comes out here
-    list(_pool(threads).map(kernel, starts, ends, *(repeat(argument) for argument in arguments)))
+    starts = iter(range(0, count, step))
+
+    def work() -> None:
+        # whoever is free takes the next part; the interpreter's lock lets one at a time take it
+        for start in starts:
+            kernel(start, min(start + step, count), *arguments)
+
+    helpers = [_pool(threads).submit(work) for _ in range(min(threads, -(-count // step)) - 1)]
+    try:
+        work()
+    finally:
+        wait(helpers)
+    for helper in helpers:
+        # an exception in a thread comes out here
+        helper.result()
 
 
 def _pool(threads: int) -> ThreadPoolExecutor:
