@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.clean import label_points
-from runner.align.contest import disagreement
+from runner.align.contest import Evidence, disagreement
+from runner.align.copies import without_copies
 from runner.align.final import final_pose, sign_from_thinned
 from runner.align.hints import has_up, is_rough, rotations_with_up, starts_around
 from runner.align.icp import coarse_to_fine
@@ -17,6 +18,7 @@ from runner.align.model import AlignmentModel
 from runner.align.planes import Plane, move_plane
 from runner.align.poses import search_poses
 from runner.align.prepare import prepare_scan, scan_normals
+from runner.align.refine import Refined
 from runner.align.refusal import FEWEST, explain_failure, refuse, size_hint, wrong_unit
 from runner.align.several import parts_in
 from runner.align.signs import doubt_signs, with_signs
@@ -92,8 +94,12 @@ def align(
         say("refusing", 0.6)
         return explain_failure(case, judgement, evidence, settings, scan, normals, signed)
     say("refining", 0.6)
-    refined = final_pose(scan, normals, signed, case, judgement.champion, settings)
-    judgement = judge_again(case, judgement, refined, settings)
+
+    def fit(pose: Evidence) -> Refined:
+        return final_pose(scan, normals, signed, case, pose, settings)
+
+    refined = fit(judgement.champion)
+    judgement = without_copies(case, judge_again(case, judgement, refined, settings), refined, fit)
     say("cleaning", 0.8)
     status, reason, advice, rivals = status_of(case, judgement, refined, settings, evidence)
     if refined.hold < LEAST_HOLD:
