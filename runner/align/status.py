@@ -12,7 +12,7 @@ from runner.align.settle import quiet_limit
 from runner.align.several import parts_in, parts_text
 from runner.align.symmetry import pose_distance
 from runner.align.types import AlignSettings
-from runner.align.verdict import Judgement, judge
+from runner.align.verdict import Judgement, evidence_of, judge
 from runner.geometry.mesh import Floats
 from runner.records import PoseStatus
 
@@ -26,6 +26,9 @@ _LOUD_SHARE = 0.5
 twelve parts (``tests/align/campaign scatter``), of which none set it."""
 _FARTHEST = 4.0
 """The last stage may move a pose by so many times the expected form error (or 1 % of the diagonal), and no farther."""
+_LEFT = 6
+"""So many places that lay on the nominal and are left by the last stage, farther off than any form error, are not
+chance; a place is a cube with an edge of two spacings."""
 LEAST_HOLD = 1e-3
 """Below this a direction counts as weakly held (least eigenvalue of the balanced Hessian)."""
 
@@ -38,8 +41,24 @@ def judge_again(case: Case, judgement: Judgement, refined: Refined, settings: Al
     gone = pose_distance(judgement.champion.pose, refined.nominal_from_scan, case.model.symmetry, case.model.search)
     if gone <= _farthest(case, settings) or refined.limit > quiet_limit(case.scan.noise):
         return judgement
+    if _leaves_places(case, judgement, refined):
+        return judgement
     again = judge(case, [refined.nominal_from_scan, judgement.champion.pose])
     return judgement if again.failed_gates else again
+
+
+def _leaves_places(case: Case, judgement: Judgement, refined: Refined) -> bool:
+    """Whether part surface that lay on the nominal at the judged pose lies nowhere near it at the end.
+
+    A bulge of a shallow panel may look like the same crown elsewhere: the fit slides there, comes to lie true to a
+    hair, and the panel hangs over by millimetres along an edge.
+    """
+    champion, pose = judgement.champion, refined.nominal_from_scan
+    if pose_distance(champion.pose, pose, case.model.symmetry, case.model.search) <= case.tau:
+        return False
+    left = (champion.distance <= case.tau) & (evidence_of(case, pose).distance > 2.0 * case.tau)
+    cells = np.floor(case.scan.points[left] / (2.0 * case.scan.spacing))
+    return len(np.unique(cells, axis=0)) >= _LEFT
 
 
 def _farthest(case: Case, settings: AlignSettings) -> float:
@@ -126,7 +145,7 @@ def status_of(
             (),
         )
     gone = pose_distance(champion.pose, refined.nominal_from_scan, case.model.symmetry, search)
-    if gone > _farthest(case, settings):
+    if gone > _farthest(case, settings) or _leaves_places(case, judgement, refined):
         return (
             PoseStatus.AMBIGUOUS,
             f"the fit moves {gone:.1f} mm away from the pose that was found: the scan, or a part so far out of shape, "

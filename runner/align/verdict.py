@@ -29,7 +29,9 @@ CLOSE = 8.0
 _LAID = 4
 """So many poses are laid onto the scan before one is believed that does not lie close."""
 _EVENED = 3
-"""So many poses are looked at again as of a bent part."""
+"""So many poses are looked at again as of a bent part,"""
+_OUT_OF_SHAPE = 0.5
+"""and so they are where the surface lies farther off than this share of what an inlier may."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +100,27 @@ def judge(case: Case, poses: list[Floats]) -> Judgement:
             evidence = _laid(case, evidence)
         if _none_passes(evidence):
             return _judge_bent(case, evidence) or Judgement(_best(evidence), (), None)
-    return _decide(case, evidence)
+    return _or_bent(case, _decide(case, evidence))
+
+
+def _or_bent(case: Case, plain: Judgement) -> Judgement:
+    """The judgement, or that of a bent part where it explains plainly more; ambiguous where it names another pose.
+
+    Most of a bent part may be laid onto the wrong faces so that it lies true, and at the right ones only half of it:
+    each pose must have been tried in the way that leaves the least deviation too.
+    """
+    best = plain.champion
+    if case.bent or best.spread <= _OUT_OF_SHAPE * case.tau:
+        return plain
+    bent = _judge_bent(case, [best, *(e for e, _ in plain.rivals), *plain.beaten])
+    if bent is None or same_pose(bent.champion.pose, best.pose, case.model.symmetry, case.model.search):
+        return plain
+    contest = _contest(case, best, bent.champion)
+    if contest.decisive:
+        return plain
+    if Contest(contest.second, contest.first).decisive and bent.champion.inliers > best.inliers:
+        return bent
+    return replace(plain, rivals=(*plain.rivals, (bent.champion, contest)))
 
 
 def _judge_bent(case: Case, evidence: list[Evidence]) -> Judgement | None:
