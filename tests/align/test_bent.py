@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 import sampler
 
+from runner.align import status, verdict
+from runner.align.contest import Contest
 from runner.align.duel import Ground, duel
 from runner.align.lay import Case, lay_best
 from runner.align.planes import find_table
@@ -118,3 +120,64 @@ def test_where_a_quiet_fit_ended_is_judged_like_any_pose(prepared):
 ])  # fmt: skip
 def test_the_less_was_seen_the_more_of_it_has_to_fit(near, coverage, right):
     assert (near >= least_near(coverage)) is right
+
+
+def test_a_fit_that_leaves_places_behind_is_not_followed(prepared):
+    """As of a panel that slides along its own bulge: all lies true there but an edge that hangs over."""
+    part = prepared("bracket")
+    sim = sampler.simulate(part.nominal, part.index, 6)
+    scan = prepare_scan(sim.scan.points, *scan_normals(sim.scan), part.model.search.diagonal)
+    case = Case(scan, part.nominal, part.index, part.model.bins(part.nominal), part.model, 1.25)
+
+    def aside(x):
+        pose = sim.nominal_from_scan.copy()
+        pose[0, 3] += x
+        return SimpleNamespace(nominal_from_scan=pose, limit=6.0 * scan.noise)
+
+    at_home = Judgement(evidence_of(case, sim.nominal_from_scan), (), None)
+    away = Judgement(evidence_of(case, aside(5.0).nominal_from_scan), (), None)
+    assert status._leaves_places(case, at_home, aside(5.0))
+    assert judge_again(case, at_home, aside(5.0), AlignSettings()) is at_home
+    # nothing is left behind by a small step, nor on the way home
+    assert not status._leaves_places(case, at_home, aside(1.0))
+    assert not status._leaves_places(case, away, aside(0.0))
+
+
+@pytest.mark.parametrize(
+    ("counts", "inliers", "outcome"),
+    [
+        ((226, 7), 0.9999, "plain"),
+        ((2, 673), 0.9999, "bent"),
+        ((2, 673), 0.9500, "both"),
+        ((40, 60), 0.9999, "both"),
+    ],
+)
+def test_a_pose_of_a_bent_part_is_asked_for_where_the_best_lies_far_off(
+    prepared, monkeypatch, counts, inliers, outcome
+):
+    """Counts as seen on a block with bores: laid true onto other faces by a robust fit, 144 mm off."""
+    part = prepared("block")
+    case = SimpleNamespace(bent=False, tau=1.25, model=part.model)
+    far = np.eye(4)
+    far[0, 3] = 0.3 * part.model.search.diagonal
+
+    def evidence(pose, inliers, spread):
+        return SimpleNamespace(pose=pose, inliers=inliers, spread=spread)
+
+    other = Judgement(evidence(far, inliers, 0.64), (), None)
+    asked = []
+    monkeypatch.setattr(verdict, "_contest", lambda *_: Contest(*counts))
+    monkeypatch.setattr(verdict, "_judge_bent", lambda _, proper: asked.append(proper) or other)
+    beaten = evidence(np.eye(4), 0.93, 1.2)
+    plain = Judgement(evidence(np.eye(4), 0.967, 1.18), (), None, (beaten,))
+    found = verdict._or_bent(case, plain)
+    assert asked == [[plain.champion, beaten]]
+    if outcome == "both":
+        assert found.champion is plain.champion
+        assert found.rivals == ((other.champion, Contest(*counts)),)
+    else:
+        assert found is {"plain": plain, "bent": other}[outcome]
+    # what lies close is not bent
+    near = Judgement(evidence(np.eye(4), 0.967, 0.6), (), None)
+    assert verdict._or_bent(case, near) is near
+    assert len(asked) == 1
