@@ -39,18 +39,21 @@ def even_out(
     (3,), and scaled by ``half``, mm.
     """
     rotations, translations = rotations.copy(), translations.copy()
+    moving = np.arange(len(rotations))
     for _ in range(STEPS):
-        pairs = pair_up(bins, rotations, translations, points, normals, signed, reach)
+        pairs = pair_up(bins, rotations[moving], translations[moving], points, normals, signed, reach)
         part = np.minimum(np.abs(pairs.r) / reach, 1.0)
         weights = part ** (POWER - 2) * np.clip((1.0 - part) / (1.0 - FULL), 0.0, 1.0) * (pairs.distance < reach)
         hessian, right = normal_equations(pairs, weights, 0.02 + 0.05 * reach, centre, half)
         hessian += (1e-9 * np.trace(hessian, axis1=1, axis2=2) + 1e-12)[:, None, None] * np.eye(6)
         # Newton's step for a power is the one of weighted squares over (power - 1); twice that is as safe, and faster
         moves = np.linalg.solve(hessian, right[..., None])[..., 0] * (2.0 / (POWER - 1))
-        for p, move in enumerate(moves):
+        for p, move in zip(moving, moves, strict=True):
             turn = rotation_from_vector(move[:3] / half)
             rotations[p] = turn @ rotations[p]
             translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
-        if np.all(np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1) < STILL_MM):
+        # the others go on alone
+        moving = moving[np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1) >= STILL_MM]
+        if not len(moving):
             break
     return rotations, translations
