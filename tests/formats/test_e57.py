@@ -4,13 +4,12 @@ import math
 from pathlib import Path
 
 import numpy as np
+import pye57
 import pytest
 
 from runner.diagnostics import InputError
 from runner.formats import e57
 from tests.formats import e57_pages
-
-pye57 = pytest.importorskip("pye57")
 
 
 def write(path: Path, scans: list[dict], *, pose: list[tuple] | None = None) -> bytes:

@@ -86,7 +86,8 @@ def test_refusals_name_the_line(data: str, message: str) -> None:
 
 def test_against_an_independent_reader(tmp_path) -> None:
     """Oracle: Open3D's OBJ writer and reader on a torus; its reader goes through single precision."""
-    open3d = pytest.importorskip("open3d")
+    import open3d
+
     mesh = open3d.geometry.TriangleMesh.create_torus(10.0, 3.0, 20, 12)
     mesh.compute_vertex_normals()
     open3d.io.write_triangle_mesh(str(tmp_path / "a.obj"), mesh)

@@ -72,7 +72,8 @@ def test_nearest_is_brute_force(kind, count):
 @pytest.mark.parametrize("kind", ["well shaped", "slivers"])
 def test_nearest_is_libigl(kind):
     """Source: libigl's own hierarchy, float64."""
-    igl = pytest.importorskip("igl")
+    import igl
+
     mesh = indexed(soup(3000, 3, kind))
     points = np.random.default_rng(4).uniform(-60, 60, (3000, 3))
     foot, distance, _, _ = TriangleIndex(mesh).nearest(points)

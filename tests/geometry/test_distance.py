@@ -186,7 +186,8 @@ def mesh_nominal(mesh: TriangleMesh) -> Nominal:
 
 def test_mesh_nominal_is_libigl():
     """Source: libigl signed distance with pseudonormals, on a closed mesh with sharp edges and a reentrant corner."""
-    igl = pytest.importorskip("igl")
+    import igl
+
     box = capped_cylinder(9).mesh
     # a spike inwards at the upper end makes vertices where face normals disagree about the sign
     vertices = box.vertices.copy()
@@ -215,7 +216,8 @@ def test_open_mesh_takes_the_side_of_the_nearest_triangle():
 
 
 def test_pseudonormals_are_libigls():
-    igl = pytest.importorskip("igl")
+    import igl
+
     mesh = capped_cylinder(11).mesh
     around = adjacency(mesh)
     expected = igl.per_vertex_normals(

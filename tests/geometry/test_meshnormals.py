@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from runner.geometry.meshnormals import triangle_normals, vertex_normals
 
@@ -39,8 +38,9 @@ def test_degenerate_triangles_and_loose_vertices_give_zero() -> None:
 
 def test_against_libigl() -> None:
     """Oracle: libigl's angle-weighted vertex normals, on a bumpy sphere."""
-    igl = pytest.importorskip("igl")
-    open3d = pytest.importorskip("open3d")
+    import igl
+    import open3d
+
     mesh = open3d.geometry.TriangleMesh.create_sphere(10.0, 30)
     points, triangles = np.asarray(mesh.vertices).copy(), np.asarray(mesh.triangles).astype(np.int32)
     points += np.random.default_rng(4).normal(0, 0.1, points.shape)

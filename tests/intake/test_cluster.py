@@ -7,15 +7,13 @@ import sys
 import time
 from pathlib import Path
 
+import distributed
 import pytest
 
 from runner.diagnostics import RunnerError
+from runner.intake.cluster import DaskSubmit, measure_alone
 from runner.intake.job import Finished, Job
 from runner.pipeline.identity import Identity
-
-distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
-
-from runner.intake.cluster import DaskSubmit, measure_alone  # noqa: E402
 
 
 def stand_in(job: Job) -> Finished:

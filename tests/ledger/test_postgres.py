@@ -155,7 +155,6 @@ def test_a_backup_holds_the_same_chain(ledger, tmp_path):
 
 
 def test_an_address_without_a_server_says_what_to_check(tmp_path):
-    pytest.importorskip("psycopg")
     with pytest.raises(LedgerError, match="Check the address") as caught:
         Ledger.open(f"postgresql://lab:geheim@/lab?host={tmp_path}")
     assert "geheim" not in str(caught.value)

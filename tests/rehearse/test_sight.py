@@ -22,7 +22,8 @@ def bracket():
 
 def hidden_share(nominal, truth, rows, towards_eye):
     """Share of the rows whose way to the eye is barred by the part."""
-    open3d = pytest.importorskip("open3d")
+    import open3d
+
     scene = open3d.t.geometry.RaycastingScene()
     scene.add_triangles(nominal.mesh.vertices.astype(np.float32), nominal.mesh.triangles.astype(np.uint32))
     starts = truth.exact[rows] + STEP_BACK * towards_eye

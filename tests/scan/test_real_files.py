@@ -68,7 +68,8 @@ def test_refusals(name: str) -> None:
 @pytest.mark.parametrize("name", [n for n in FILES if n.endswith((".pcd", ".ply", ".stl", ".STL", ".xyz"))])
 def test_coordinates_against_an_independent_reader(name: str) -> None:
     """Oracle: Open3D's readers (STL is not welded there; XYZ and PLY go through double)."""
-    open3d = pytest.importorskip("open3d")
+    import open3d
+
     ours = read_scan(REAL / name, unit="mm").geometry
     if ours.triangles is None:
         theirs = np.asarray(open3d.io.read_point_cloud(str(REAL / name)).points)
