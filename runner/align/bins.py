@@ -8,16 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.search import BIN_COSINE, bin_masks, triangle_normals
-from runner.geometry.blocks import run_blocks
+from runner.geometry.blocks import LIGHT_BLOCK, run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats, Ints, Nominal
 from runner.geometry.morton import morton_order
 
 if TYPE_CHECKING:
-    from runner.geometry.distance import Closest, SurfaceIndex
-
-_BLOCK = 4096
-"""Points that are worth a thread's while where each takes some nanoseconds."""
+    from runner.geometry.distance import SurfaceIndex
 
 
 class DirectionBins:
@@ -87,29 +84,20 @@ class DirectionBins:
         count = len(points)
         signed = np.ascontiguousarray(signed)
         rows, ends = _by_bin(morton_order(points) if order is None else order, normals, signed)
-        first = Closest.none(count)
-        # of a normal without sign the other side of its axis is looked at too
-        second = first if signed.all() else Closest.none(count)
-        for part, into in ((0, first), (6, second)):
-            for b, index in enumerate(self.indices):
-                mine = rows[ends[part + b] : ends[part + b + 1]]
-                if index is not None and len(mine):
-                    index.closest_of(points, mine, max_distance, into)
-        foot, normal, distance = np.empty((count, 3)), np.empty((count, 3)), np.empty(count)
+        foot, normal, distance = np.zeros((count, 3)), np.zeros((count, 3)), np.full(count, np.inf)
         hidden = np.zeros(0, dtype=bool) if self.hidden is None else self.hidden
-        facing = self._triangle_normals
-        run_blocks(
-            _take, count, _columns(first), signed, hidden, facing, foot, normal, distance, np.False_, block=_BLOCK
-        )
-        if second is not first:
+        # of a normal without sign the other side of its axis is looked at too
+        for look in range(1 if signed.all() else 2):
+            found = Closest.none(count)
+            for b, index in enumerate(self.indices, 6 * look):
+                mine = rows[ends[b] : ends[b + 1]]
+                if index is not None and len(mine):
+                    index.closest_of(points, mine, max_distance, found)
             run_blocks(
-                _take, count, _columns(second), signed, hidden, facing, foot, normal, distance, np.True_, block=_BLOCK
-            )
+                _take, count, found.point, found.distance, found.normal, found.triangle, found.on_border, signed,
+                hidden, self._triangle_normals, foot, normal, distance, block=LIGHT_BLOCK,
+            )  # fmt: skip
         return foot, normal, distance
-
-
-def _columns(found: Closest) -> tuple[Floats, Floats, Floats, Ints, NDArray[np.bool_]]:
-    return found.point, found.distance, found.normal, found.triangle, found.on_border
 
 
 @kernel
@@ -150,16 +138,11 @@ def _by_bin(order: Any, normals: Any, signed: Any) -> Any:
 
 @kernel
 def _take(
-    start: Any, end: Any, found: Any, signed: Any, hidden: Any, facing: Any, foot: Any, normal: Any, distance: Any,
-    again: Any,
+    start: Any, end: Any, at: Any, signed_distance: Any, its_normal: Any, triangle: Any, on_border: Any, signed: Any,
+    hidden: Any, facing: Any, foot: Any, normal: Any, distance: Any,
 ) -> None:  # fmt: skip
-    """Fill the results from what a look found; the second time (``again``) only where that is nearer."""
-    at, signed_distance, its_normal, triangle, on_border = found
+    """Take over what a look found where it is nearer than what is known."""
     for i in range(start, end):
-        if not again:
-            distance[i] = np.inf
-            for a in range(3):
-                foot[i, a] = normal[i, a] = 0.0
         t = triangle[i]
         gap = abs(signed_distance[i])
         if t < 0 or not gap < distance[i]:

@@ -229,20 +229,23 @@ def find_candidates(
     shifts = np.empty((len(turns), peaks, 3))
     # like sizes together: what a scan and the nominal fill beside each other is all that needs to be correlated
     by_size = np.argsort(sizes.prod(axis=1), kind="stable")
+    goals: dict[tuple[int, ...], NDArray[np.complex64]] = {}
     for start in range(0, len(turns), _BATCH):
         part = by_size[start : start + _BATCH]
         size = sizes[part].max(axis=0)
-        both = np.array([min(fft.next_fast_len(int(n), real=True), VOLUME) for n in size + goal.shape[1:] - 1])
+        both = tuple(min(fft.next_fast_len(int(n), real=True), VOLUME) for n in size + goal.shape[1:] - 1)
+        if both not in goals:
+            goals[both] = _spectra(goal[None], both, workers)[0]
         volumes = np.empty((len(part), 3, *size), dtype=np.float32)
         run_blocks(_splat_many, len(part), turns[part], near, near_normals, cell, lows[part], volumes, block=1)
-        spectra, wanted = _spectra(volumes, both, workers), _spectra(goal[None], both, workers)
+        spectra = _spectra(volumes, both, workers)
         product = np.empty(spectra.shape[:1] + spectra.shape[2:], dtype=np.complex64)
-        run_blocks(_correlate, len(part), spectra, wanted[0], product, block=1)
-        score = fft.irfftn(product, s=tuple(both), axes=(1, 2, 3), workers=workers)
+        run_blocks(_correlate, len(part), spectra, goals[both], product, block=1)
+        score = fft.irfftn(product, s=both, axes=(1, 2, 3), workers=workers)
         found = np.empty((len(part), peaks, 3))
         run_blocks(_take_peaks, len(part), np.ascontiguousarray(score), found, block=1)
         # a scan's cell that comes to lie before the nominal's first counts from the end
-        found = np.where(found >= goal.shape[1:], found - both, found)
+        found = np.where(found >= goal.shape[1:], found - np.array(both), found)
         shifts[part] = found + goal_low - lows[part, None, :]
     shifts = ((shifts + VOLUME // 2) % VOLUME - VOLUME // 2) * cell
     translation = model.centre + shifts - (turns @ middle)[:, None, :]
@@ -257,7 +260,7 @@ def _filled(volume: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.
     return low, np.ascontiguousarray(volume[:, low[0] : high[0], low[1] : high[1], low[2] : high[2]])
 
 
-def _spectra(volumes: NDArray[np.float32], size: NDArray[np.int64], workers: int) -> NDArray[np.complex64]:
+def _spectra(volumes: NDArray[np.float32], size: tuple[int, ...], workers: int) -> NDArray[np.complex64]:
     """Transform volumes (k, 3, a, b, c), padded to ``size`` (3,), leaving out what is empty."""
     from scipy import fft
 

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from runner.align.bins import DirectionBins
 from runner.align.contest import either_face
 from runner.align.prepare import PreparedScan, islands
-from runner.align.refine import normal_equations, pair_up, tukey
+from runner.align.refine import normal_equations, pair_up, pushed, tukey
 from runner.align.search import SearchModel
 from runner.geometry.distance import SurfaceIndex
-from runner.geometry.frames import move_points, rotation_from_vector, turn_vectors
+from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats
 
 MOST_ODD = 0.2
@@ -98,7 +98,6 @@ def _laid(pose: Floats, rows: NDArray[np.int64], ground: Ground, lever: float, m
     """Move a pose (4, 4) to where the scan points ``rows`` fit best; motions that they leave open are not made."""
     scan = ground.scan
     points, normals, signed = scan.points[rows], scan.normals[rows], scan.signed[rows]
-    pose = pose.copy()
     for step in range(LAID):
         rotations, translations = pose[None, :3, :3], pose[None, :3, 3]
         limit = max(1.5 * most * 0.7**step, 0.3 * most, 6.0 * scan.noise)
@@ -111,8 +110,7 @@ def _laid(pose: Floats, rows: NDArray[np.int64], ground: Ground, lever: float, m
         # no sideways pull: it would slide a face off the very opening that it must not have
         hessian, right = normal_equations(pairs, weights, np.inf, centre, lever)
         move = np.linalg.solve(hessian[0] + STIFF * total * np.eye(6), right[0])
-        turn = rotation_from_vector(move[:3] / lever)
-        pose[:3, :3], pose[:3, 3] = turn @ pose[:3, :3], turn @ (pose[:3, 3] - centre) + centre + move[3:]
+        pose = pushed(pose, move, centre, lever)
     return pose
 
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
-from runner.align.refine import normal_equations, pair_up
-from runner.geometry.frames import rotation_from_vector
+from runner.align.refine import normal_equations, pair_up, push_all
 from runner.geometry.mesh import Floats
 
 POWER = 4
@@ -47,13 +46,9 @@ def even_out(
         hessian, right = normal_equations(pairs, weights, 0.02 + 0.05 * reach, centre, half)
         hessian += (1e-9 * np.trace(hessian, axis1=1, axis2=2) + 1e-12)[:, None, None] * np.eye(6)
         # Newton's step for a power is the one of weighted squares over (power - 1); twice that is as safe, and faster
-        moves = np.linalg.solve(hessian, right[..., None])[..., 0] * (2.0 / (POWER - 1))
-        for p, move in zip(moving, moves, strict=True):
-            turn = rotation_from_vector(move[:3] / half)
-            rotations[p] = turn @ rotations[p]
-            translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
+        moves = np.asarray(np.linalg.solve(hessian, right[..., None]), dtype=np.float64)[..., 0] * (2.0 / (POWER - 1))
         # the others go on alone
-        moving = moving[np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1) >= STILL_MM]
+        moving = moving[push_all(rotations, translations, moving, moves, centre, half) >= STILL_MM]
         if not len(moving):
             break
     return rotations, translations

@@ -12,7 +12,7 @@ from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.morton import morton_order
-from runner.geometry.neighbours import Neighbours
+from runner.geometry.neighbours import Neighbours, estimate_normals, median_spacing
 
 CAP = 45_000
 _STRIPED = 3.0
@@ -74,8 +74,6 @@ def _estimated_normals(points: Floats) -> Floats:
     Where the lines of a scan lie much farther apart than the points along a line, or the scatter exceeds the spacing,
     the nearest neighbours lie on one line or in one blob: normals are then taken from an evenly thinned cloud.
     """
-    from runner.geometry.neighbours import estimate_normals, median_spacing
-
     if len(points) < 50:
         return np.zeros_like(points)
     spacing = median_spacing(points)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from runner.align.bins import DirectionBins
 from runner.align.icp import COMPATIBLE, direction_population, draw_balanced
 from runner.align.sums import equations
-from runner.geometry.blocks import run_blocks
+from runner.geometry.blocks import LIGHT_BLOCK, run_blocks
 from runner.geometry.frames import rigid, rotation_from_vector
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
@@ -19,8 +19,6 @@ from runner.geometry.morton import morton_order
 
 NEAR_MM = 1e-3
 """Steps below this end a stage that another one follows."""
-_BLOCK = 4096
-"""Points that are worth a thread's while where each takes some nanoseconds."""
 
 
 def balance(normals: Floats) -> Floats:
@@ -65,13 +63,13 @@ def pair_up(
     count = shape[0] * shape[1]
     moved, turned = np.empty((count, 3)), np.empty((count, 3))
     arrays = (np.ascontiguousarray(a) for a in (rotations, translations, points, normals))
-    run_blocks(_move, count, *arrays, moved, turned, block=_BLOCK)
+    run_blocks(_move, count, *arrays, moved, turned, block=LIGHT_BLOCK)
     foot, normal, distance = bins.closest(
         moved, turned, np.tile(signed, shape[0]), reach, np.arange(count, dtype=np.int32)
     )
     r, gap = np.empty(count), np.empty(count)
     run_blocks(_residuals, count, moved, turned, np.ascontiguousarray(signed), foot, normal, distance, r, gap,
-               block=_BLOCK)  # fmt: skip
+               block=LIGHT_BLOCK)  # fmt: skip
     return Pairs(
         moved.reshape(*shape, 3), normal.reshape(*shape, 3), r.reshape(shape), foot.reshape(*shape, 3),
         gap.reshape(shape), distance.reshape(shape),
@@ -140,6 +138,17 @@ def normal_equations(
     return hessian + aside, -(gradient + slope)
 
 
+def push_all(
+    rotations: Floats, translations: Floats, which: NDArray[np.intp], moves: Floats, centre: Floats, half: float
+) -> Floats:
+    """Move some poses, ``which`` (k,), a little and in place, as ``pushed`` does; return by how much (k,), mm."""
+    for p, move in zip(which, moves, strict=True):
+        turn = rotation_from_vector(move[:3] / half)
+        rotations[p] = turn @ rotations[p]
+        translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
+    return np.asarray(np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1))
+
+
 def polish(
     bins: DirectionBins,
     rotations: Floats,
@@ -177,12 +186,8 @@ def polish(
         hessian, right = normal_equations(pairs, weights, 0.02 + 0.05 * limit, centre, half)
         damping = 1e-9 * np.trace(hessian, axis1=1, axis2=2) + 1e-12
         hessian += damping[:, None, None] * np.eye(6)
-        moves = np.linalg.solve(hessian, right[..., None])[..., 0]
-        step[moving] = np.linalg.norm(moves[:, :3], axis=1) + np.linalg.norm(moves[:, 3:], axis=1)
-        for p, move in zip(moving, moves, strict=True):
-            turn = rotation_from_vector(move[:3] / half)
-            rotations[p] = turn @ rotations[p]
-            translations[p] = turn @ (translations[p] - centre) + centre + move[3:]
+        moves = np.asarray(np.linalg.solve(hessian, right[..., None])[..., 0], dtype=np.float64)
+        step[moving] = push_all(rotations, translations, moving, moves, centre, half)
         if limit == floor:
             # the others go on alone
             moving = moving[step[moving] >= stop_at]

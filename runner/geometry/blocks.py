@@ -14,6 +14,8 @@ from typing import Any
 
 BLOCK = 512
 """Items per block."""
+LIGHT_BLOCK = 4096
+"""The same where an item takes some nanoseconds."""
 _BLOCKS_AT_ONCE = 32
 _POOLS: dict[tuple[int, int], ThreadPoolExecutor] = {}
 """Idle threads by process and number: a call takes milliseconds, starting threads for each one would cost as much."""

@@ -27,6 +27,8 @@ class Neighbours:
         from scipy.spatial import cKDTree
 
         self._order = morton_order(points)
+        # where the tree has none it says how many it has
+        self._numbers = np.append(self._order, len(self._order)).astype(np.int64)
         self._along = np.ascontiguousarray(points[self._order], dtype=np.float64)
         self._tree = cKDTree(self._along, balanced_tree=False)
 
@@ -54,7 +56,7 @@ class Neighbours:
 
     def _ask(self, points: Floats, ks: list[int], max_distance: float) -> tuple[Floats, NDArray[np.int64]]:
         distance, near = self._tree.query(points, k=ks, distance_upper_bound=max_distance, workers=thread_count())
-        return np.asarray(distance), np.append(self._order, len(self._order)).astype(np.int64)[np.asarray(near)]
+        return np.asarray(distance), self._numbers[near]
 
 
 @dataclass(frozen=True)
