@@ -12,7 +12,8 @@ from runner.align.settle import quiet_limit
 from runner.align.several import parts_in, parts_text
 from runner.align.symmetry import pose_distance
 from runner.align.types import AlignSettings
-from runner.align.verdict import Judgement, evidence_of, judge
+from runner.align.verdict import Judgement, judge
+from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats
 from runner.records import PoseStatus
 
@@ -51,13 +52,15 @@ def _leaves_places(case: Case, judgement: Judgement, refined: Refined) -> bool:
     """Whether part surface that lay on the nominal at the judged pose lies nowhere near it at the end.
 
     A bulge of a shallow panel may look like the same crown elsewhere: the fit slides there, comes to lie true to a
-    hair, and the panel hangs over by millimetres along an edge.
+    hair, and the panel hangs over by millimetres along an edge. Surface of any facing is near: of a block bent by a
+    millimetre a fit that moves by as much leaves points beside edges, but none out in the open.
     """
     champion, pose = judgement.champion, refined.nominal_from_scan
     if pose_distance(champion.pose, pose, case.model.symmetry, case.model.search) <= case.tau:
         return False
-    left = (champion.distance <= case.tau) & (evidence_of(case, pose).distance > 2.0 * case.tau)
-    cells = np.floor(case.scan.points[left] / (2.0 * case.scan.spacing))
+    lay = case.scan.points[champion.distance <= case.tau]
+    left = lay[~case.index.closest(move_points(pose, lay), 2.0 * case.tau).found]
+    cells = np.floor(left / (2.0 * case.scan.spacing))
     return len(np.unique(cells, axis=0)) >= _LEFT
 
 

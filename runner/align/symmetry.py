@@ -264,6 +264,9 @@ def pose_distance(first: Floats, second: Floats, table: SymmetryTable, model: Se
     return best
 
 
-def same_pose(first: Floats, second: Floats, table: SymmetryTable, model: SearchModel) -> bool:
-    """Whether two poses place the part alike (1.5 mm or 0.6 % of the diagonal), modulo its true symmetries."""
-    return pose_distance(first, second, table, model) < max(1.5, 0.006 * model.diagonal)
+def same_pose(first: Floats, second: Floats, table: SymmetryTable, model: SearchModel, share: float = 1.0) -> bool:
+    """Whether two poses place the part alike, modulo its true symmetries.
+
+    To 1.5 mm or 0.6 % of the diagonal, or to a share of that.
+    """
+    return pose_distance(first, second, table, model) < share * max(1.5, 0.006 * model.diagonal)

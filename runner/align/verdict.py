@@ -28,6 +28,8 @@ CLOSE = 8.0
 """Nearly all points of a pose that is settled lie within so many times the noise."""
 _LAID = 4
 """So many poses are laid onto the scan before one is believed that does not lie close."""
+_COPY = 0.25
+"""Of what makes two poses the same: only so close to a known pose one made from a symmetry is a copy of it."""
 _EVENED = 3
 """So many poses are looked at again as of a bent part,"""
 _OUT_OF_SHAPE = 0.5
@@ -137,25 +139,39 @@ def _judge_bent(case: Case, evidence: list[Evidence]) -> Judgement | None:
 
 
 def _decide(case: Case, evidence: list[Evidence]) -> Judgement:
-    """Rank the poses; where the best does not lie close on the scan, once more with the best few laid onto it.
+    """Rank the poses; once more with the best few laid onto the scan, of those that do not lie close on it.
 
-    On a shallow part a pose may come to rest 2 mm aside, and then lose to one that is half a turn off.
+    On a shallow part, or on sheet without signs, a pose may come to rest 2 mm aside, and then lose to one that is half
+    a turn off and did not.
     """
     judgement = _rank(case, evidence)
-    best = judgement.champion
-    if case.bent or best.spread <= CLOSE * max(case.scan.noise, 0.01):
+    if case.bent:
         return judgement
-    proper = [best, *(e for e, _ in judgement.rivals), *judgement.beaten]
-    laid = _laid(case, proper)
+    proper = [judgement.champion, *(e for e, _ in judgement.rivals), *judgement.beaten]
+    if _close(case, proper[0]):
+        laid = [proper[0], *_laid(case, proper[1:], least=proper[0].merit - _CLOSE_CALL)]
+    else:
+        laid = _laid(case, proper)
     if all(a.pose is b.pose for a, b in zip(laid, proper, strict=True)):
         return replace(judgement, champion=laid[0])
     return _rank(case, [*laid, *(e for e in evidence if e.mirrored)])
 
 
-def _laid(case: Case, evidence: list[Evidence]) -> list[Evidence]:
-    """The evidence with the best proper poses laid onto the scan as they lie closest."""
+def _close(case: Case, evidence: Evidence) -> bool:
+    """Whether all that lies on the nominal lies there to what the noise allows."""
+    return evidence.spread <= CLOSE * max(case.scan.noise, 0.01)
+
+
+def _laid(case: Case, evidence: list[Evidence], least: float | None = None) -> list[Evidence]:
+    """The evidence with the best proper poses laid onto the scan as they lie closest.
+
+    With ``least`` those of that merit or more are, unless they lie close already.
+    """
     proper = sorted((e for e in evidence if not e.mirrored and not e.laid), key=lambda e: -e.merit)[:_LAID]
-    near = [e for e in proper if e.merit >= proper[0].merit - _CLOSE_CALL]
+    if least is None:
+        near = [e for e in proper if e.merit >= proper[0].merit - _CLOSE_CALL]
+    else:
+        near = [e for e in proper if e.merit >= least and not _close(case, e)]
     made = []
     for old in evidence:
         if any(old is e for e in near):
@@ -237,8 +253,8 @@ def _contest(case: Case, first: Evidence, second: Evidence) -> Contest:
     return compare(first, second, case.scan, case.tau, case.model.search, case.bins, case.index)
 
 
-def _known(case: Case, pose: Floats, others: list[Floats]) -> bool:
-    return any(same_pose(pose, other, case.model.symmetry, case.model.search) for other in others)
+def _known(case: Case, pose: Floats, others: list[Floats], share: float = 1.0) -> bool:
+    return any(same_pose(pose, other, case.model.symmetry, case.model.search, share) for other in others)
 
 
 def _distinct(case: Case, poses: list[Floats]) -> list[Floats]:
@@ -250,9 +266,13 @@ def _distinct(case: Case, poses: list[Floats]) -> list[Floats]:
 
 
 def _fresh(case: Case, champion: Evidence, evidence: list[Evidence]) -> list[Floats]:
-    """The rivals of a pose that are not among those known."""
-    known = [e.pose for e in evidence]
-    return _distinct(case, [p for p in manufacture_rivals(case, champion.pose) if not _known(case, p, known)])
+    """The rivals of a pose that are not among those known.
+
+    One that lies beside a known pose is no copy of it: the known one may have come to rest aside, and would lose.
+    """
+    known = [e.pose for e in evidence if e is not champion]
+    made = [p for p in manufacture_rivals(case, champion.pose) if not _known(case, p, [champion.pose])]
+    return [p for p in _distinct(case, made) if not _known(case, p, known, _COPY)]
 
 
 def _none_passes(evidence: list[Evidence]) -> bool:
@@ -264,10 +284,12 @@ def _best(evidence: list[Evidence]) -> Evidence:
 
 
 def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evidence]:
-    """Gather full evidence of the poses that come near the best; keep at most 16 in all."""
+    """Gather full evidence of the poses that come near the best; keep at most 12 of them."""
     if poses:
-        merit = quick_merit(case, poses)
-        best = max([float(merit.max()), *(e.inliers for e in before if not e.mirrored)])
+        # on one and the same draw, which clutter of many directions fills with itself: a share of it is no share of all
+        known = [e.pose for e in before if not e.mirrored]
+        shares = quick_merit(case, [*poses, *known])
+        merit, best = shares[: len(poses)], float(shares.max())
         order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
         before = before + [evidence_of(case, poses[i]) for i in order]
     return before
