@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from runner.align.bins import DirectionBins
+from runner.align.contest import Contest
 from runner.align.even import even_out
 from runner.align.icp import draw_balanced
 from runner.align.model import AlignmentModel
@@ -35,6 +36,8 @@ class Case:
     """Largest distance of an inlier, mm."""
     bent: bool = False
     """Poses are those in which the largest deviations are small, not those in which most of the surface lies true."""
+    held: dict[tuple[int, int], tuple[Floats, Floats, Contest]] = field(default_factory=dict)
+    """Contests that were held on this scan, by the places in memory of the poses."""
 
 
 def sharpen(

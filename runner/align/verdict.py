@@ -250,7 +250,13 @@ def prefer(case: Case, judgement: Judgement, allowed: Callable[[Evidence], bool]
 
 
 def _contest(case: Case, first: Evidence, second: Evidence) -> Contest:
-    return compare(first, second, case.scan, case.tau, case.model.search, case.bins, case.index)
+    """The contest of two poses; the same two often meet again."""
+    key = id(first.pose), id(second.pose)
+    if key not in case.held:
+        contest = compare(first, second, case.scan, case.tau, case.model.search, case.bins, case.index)
+        # with the poses, so that neither's place in memory becomes another's
+        case.held[key] = first.pose, second.pose, contest
+    return case.held[key][2]
 
 
 def _known(case: Case, pose: Floats, others: list[Floats], share: float = 1.0) -> bool:
