@@ -19,6 +19,15 @@ from runner.geometry.mesh import Floats, Nominal
 
 MUCH_CLOSER = 0.7
 """A pose that lies this much closer on the scan is the one that was meant."""
+_TIGHT_MM = 0.3
+_TIGHT = 12.0
+"""The narrow limit, in mm and times the noise,"""
+_TIGHT_FIRST = 0.7
+"""which a fit begins at so many times the reach of an inlier to come down to,"""
+_TIGHT_POINTS = 4000
+_TIGHT_STEPS = 12
+_AS_MANY = 0.99
+"""losing no more of the inliers."""
 _EVEN_REACH = 2.5
 """Points up to so many times the expected deviation take part in that."""
 
@@ -59,6 +68,33 @@ def sharpen(
             search.centre, 0.5 * search.diagonal, _EVEN_REACH * case.tau,
         )  # fmt: skip
     return [rigid(r, t) for r, t in zip(rotations, translations, strict=True)]
+
+
+def tighten(case: Case, poses: list[Floats]) -> list[Floats]:
+    """Return the poses (4, 4), each refined with a narrow limit where that brings the scan much closer to it.
+
+    A fit to all that may be an inlier has clutter in it, and came to rest 0.3 mm aside of a hub that nothing but its
+    arms holds against turning. Such poses lost to one a fifth of a turn off that happened to rest better.
+    """
+    if not poses or case.bent:
+        return poses
+    scan, search = case.scan, case.model.search
+    drawn = draw_balanced(scan.normals, _TIGHT_POINTS, seed=19)
+    arrays = scan.points[drawn], scan.normals[drawn], scan.signed[drawn]
+    rotations, translations, _ = polish(
+        case.bins, np.array([p[:3, :3] for p in poses]), np.array([p[:3, 3] for p in poses]), *arrays,
+        search.centre, 0.5 * search.diagonal, min(max(_TIGHT_MM, _TIGHT * scan.noise), case.tau), _TIGHT_STEPS, 1e-3,
+        _TIGHT_FIRST * case.tau,
+    )  # fmt: skip
+    made = [rigid(r, t) for r, t in zip(rotations, translations, strict=True)]
+    both = np.array([*poses, *made])
+    off = pair_up(case.bins, both[:, :3, :3], both[:, :3, 3], *arrays, case.tau).distance
+    near = off <= case.tau
+    spread = np.array([np.percentile(o[n], 98) if n.any() else np.inf for o, n in zip(off, near, strict=True)])
+    count = near.sum(axis=1)
+    n = len(poses)
+    closer = (spread[n:] < MUCH_CLOSER * spread[:n]) & (count[n:] >= _AS_MANY * count[:n])
+    return [new if better else old for old, new, better in zip(poses, made, closer, strict=True)]
 
 
 def lay_best(case: Case, pose: Floats) -> Floats:

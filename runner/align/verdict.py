@@ -9,7 +9,7 @@ import numpy as np
 
 from runner.align.contest import LEAST_COVERAGE, Contest, Evidence, compare, gather_evidence
 from runner.align.icp import draw_balanced
-from runner.align.lay import Case, lay_best, sharpen
+from runner.align.lay import Case, lay_best, sharpen, tighten
 from runner.align.refine import pair_up
 from runner.align.symmetry import same_pose, turn_about
 from runner.geometry.mesh import Floats
@@ -297,7 +297,7 @@ def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evid
         shares = quick_merit(case, [*poses, *known])
         merit, best = shares[: len(poses)], float(shares.max())
         order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
-        before = before + [evidence_of(case, poses[i]) for i in order]
+        before = before + [evidence_of(case, pose) for pose in tighten(case, [poses[i] for i in order])]
     return before
 
 

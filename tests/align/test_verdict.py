@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import sampler
 
-from runner.align.lay import Case, sharpen
+from runner.align.lay import Case, sharpen, tighten
 from runner.align.prepare import prepare_scan, scan_normals
-from runner.align.symmetry import pose_distance
+from runner.align.symmetry import pose_distance, turn_about
 from runner.align.verdict import judge
 
 
@@ -47,3 +47,21 @@ def test_the_half_turn_alone_leads_to_the_pose_that_its_hole_tells(prepared, vie
     judgement = judge(case, [table.near[0] @ truth])
     assert pose_distance(judgement.champion.pose, truth, table, search) < 0.1
     assert len(judgement.beaten) == 1
+
+
+def test_a_pose_a_little_aside_is_tightened_and_one_of_a_bent_part_stays(prepared):
+    part = prepared("clip")
+    search, table = part.model.search, part.model.symmetry
+    axis = np.array([0.0, 0.0, 1.0])
+    turn = turn_about(search.centre, axis, 0.5 / search.diagonal)
+    for form in (0.0, 0.9):
+        sim = sampler.simulate(part.nominal, part.index, 5, form=form)
+        scan = prepare_scan(sim.scan.points, *scan_normals(sim.scan), search.diagonal)
+        case = Case(scan, part.nominal, part.index, part.model.bins(part.nominal), part.model, 1.2 + 2.5 * scan.noise)
+        poses = [sharpen(case, [sim.nominal_from_scan])[0], turn @ sim.nominal_from_scan]
+        made = tighten(case, poses)
+        if form:
+            assert made[0] is poses[0]
+            continue
+        assert pose_distance(poses[1], sim.nominal_from_scan, table, search) > 0.2
+        assert pose_distance(made[1], sim.nominal_from_scan, table, search) < 0.05
