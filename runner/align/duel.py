@@ -44,7 +44,9 @@ class Ground:
     index: SurfaceIndex
 
 
-def duel(first: Floats, second: Floats, ground: Ground, least: float, most: float) -> tuple[int, int]:
+def duel(
+    first: Floats, second: Floats, ground: Ground, least: float, most: float, unlaid: float = np.inf
+) -> tuple[int, int]:
     """Return how many points of the thinned scan speak for the first pose (4, 4) and how many for the second.
 
     Parameters
@@ -54,6 +56,8 @@ def duel(first: Floats, second: Floats, ground: Ground, least: float, most: floa
     least, most
         Between these, mm, lies the deviation that speaks against a pose; how large it is depends on how well either
         pose can be laid onto the scan around the place.
+    unlaid
+        Where the surroundings lie farther off than this, mm, under both poses, the place says nothing.
     """
     scan = ground.scan
     ours, theirs = _odd(first, second, ground, most), _odd(second, first, ground, most)
@@ -74,7 +78,10 @@ def duel(first: Floats, second: Floats, ground: Ground, least: float, most: floa
         reach = max(AROUND * ground.model.diagonal, most)
         laid = [_laid(pose, around, ground, reach, most) for pose in (first, second)]
         distance = np.array([_distance(pose, around, ground, 3.0 * most) for pose in laid])
-        limit = float(np.clip(1.5 * min(_spread(d, most) for d in distance), least, most))
+        spread = min(_spread(d, most) for d in distance)
+        if spread > unlaid:
+            continue
+        limit = float(np.clip(1.5 * spread, least, most))
         gain = np.minimum(distance[1], 3.0 * limit) - np.minimum(distance[0], 3.0 * limit)
         # only the place itself decides; its surroundings hold the poses
         inner = away[around] <= radius + 2.0 * scan.spacing

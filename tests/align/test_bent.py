@@ -58,6 +58,8 @@ def test_a_duel_counts_where_poses_differ_and_nothing_else(prepared, normals):
         ground = Ground(scan, search, part.model.bins(part.nominal), part.index)
         votes = duel(sim.nominal_from_scan, half @ sim.nominal_from_scan, ground, 0.12, 0.8)
         assert duel(half @ sim.nominal_from_scan, sim.nominal_from_scan, ground, 0.12, 0.8) == votes[::-1]
+        # surroundings that neither pose is laid onto: nothing is told there
+        assert duel(sim.nominal_from_scan, half @ sim.nominal_from_scan, ground, 0.12, 0.8, 1e-6) == (0, 0)
         if hidden:
             assert max(votes) <= 2
         else:

@@ -134,6 +134,7 @@ def main() -> None:
     import scatter
 
     general = verbs.add_parser("baseline")
+    general.add_argument("--first", type=int, default=0)
     general.add_argument("--scans", type=int, default=12)
     general.add_argument("--parts", default="")
     general.add_argument("--to", default="out/alignment-baseline.jsonl")
