@@ -15,7 +15,7 @@ from runner.align.prepare import PreparedScan
 from runner.align.refine import Refined, between, either_side, refine_pose
 from runner.align.settle import CONVEX, MOST_POINTS, Settled, area_weights, quiet_limit, settle_pose
 from runner.align.types import AlignSettings
-from runner.align.verdict import CLOSE
+from runner.align.verdict import lies_close
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.neighbours import Neighbours
@@ -42,7 +42,7 @@ def final_pose(
 ) -> Refined:
     """Refine on raw points that lie near the nominal and not on a table."""
     search, prepared, pose = case.model.search, case.scan, champion.pose
-    loose = champion.spread > CLOSE * max(prepared.noise, 0.01) or not prepared.signed.all()
+    loose = not lies_close(case, champion) or not prepared.signed.all()
     if loose and not champion.laid:
         pose = lay_best(case, pose)
     usable = np.flatnonzero(np.einsum("ij,ij->i", normals, normals) > 0.5)

@@ -45,8 +45,8 @@ class Case:
     """Largest distance of an inlier, mm."""
     bent: bool = False
     """Poses are those in which the largest deviations are small, not those in which most of the surface lies true."""
-    held: dict[tuple[int, int], tuple[Floats, Floats, Contest]] = field(default_factory=dict)
-    """Contests that were held on this scan, by the places in memory of the poses."""
+    held: dict[tuple[int, int, int], tuple[PreparedScan, Floats, Floats, Contest]] = field(default_factory=dict)
+    """Contests that were held, by the places in memory of scan and poses, which are kept so that none is used anew."""
 
 
 def sharpen(

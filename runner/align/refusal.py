@@ -118,7 +118,7 @@ def _try_units(case: Case, scan: ScanGeometry, normals: Floats, signed: NDArray[
         prepared = prepare_scan(scan.points * factor, normals, signed, search.diagonal)
         if len(prepared.points) < FEWEST:
             continue
-        other = replace(case, scan=prepared, held={})
+        other = replace(case, scan=prepared)
         poses = search_poses(other)[:3]
         if any(_passes(evidence_of(other, p)) for p in poses):
             return name

@@ -19,7 +19,7 @@ def with_signs(as_written: Case, evidence: dict[str, float | str]) -> Case:
         return as_written
     normals, known = orient(scan)
     evidence["normals oriented"] = float(np.mean(known))
-    return replace(as_written, scan=replace(scan, normals=normals, signed=known), held={})
+    return replace(as_written, scan=replace(scan, normals=normals, signed=known))
 
 
 def doubt_signs(

@@ -24,7 +24,7 @@ MOST_SPILL = 0.1
 _CLOSE_CALL = 0.08
 _PROPER_RIVALS = 8
 _MIRRORED_RIVALS = 4
-CLOSE = 8.0
+_CLOSE = 8.0
 """Nearly all points of a pose that is settled lie within so many times the noise."""
 _LAID = 4
 """So many poses are laid onto the scan before one is believed that does not lie close."""
@@ -148,7 +148,7 @@ def _decide(case: Case, evidence: list[Evidence]) -> Judgement:
     if case.bent:
         return judgement
     proper = [judgement.champion, *(e for e, _ in judgement.rivals), *judgement.beaten]
-    if _close(case, proper[0]):
+    if lies_close(case, proper[0]):
         laid = [proper[0], *_laid(case, proper[1:], least=proper[0].merit - _CLOSE_CALL)]
     else:
         laid = _laid(case, proper)
@@ -157,9 +157,9 @@ def _decide(case: Case, evidence: list[Evidence]) -> Judgement:
     return _rank(case, [*laid, *(e for e in evidence if e.mirrored)])
 
 
-def _close(case: Case, evidence: Evidence) -> bool:
+def lies_close(case: Case, evidence: Evidence) -> bool:
     """Whether all that lies on the nominal lies there to what the noise allows."""
-    return evidence.spread <= CLOSE * max(case.scan.noise, 0.01)
+    return evidence.spread <= _CLOSE * max(case.scan.noise, 0.01)
 
 
 def _laid(case: Case, evidence: list[Evidence], least: float | None = None) -> list[Evidence]:
@@ -171,7 +171,7 @@ def _laid(case: Case, evidence: list[Evidence], least: float | None = None) -> l
     if least is None:
         near = [e for e in proper if e.merit >= proper[0].merit - _CLOSE_CALL]
     else:
-        near = [e for e in proper if e.merit >= least and not _close(case, e)]
+        near = [e for e in proper if e.merit >= least and not lies_close(case, e)]
     made = []
     for old in evidence:
         if any(old is e for e in near):
@@ -251,12 +251,11 @@ def prefer(case: Case, judgement: Judgement, allowed: Callable[[Evidence], bool]
 
 def _contest(case: Case, first: Evidence, second: Evidence) -> Contest:
     """The contest of two poses; the same two often meet again."""
-    key = id(first.pose), id(second.pose)
+    key = id(case.scan), id(first.pose), id(second.pose)
     if key not in case.held:
         contest = compare(first, second, case.scan, case.tau, case.model.search, case.bins, case.index)
-        # with the poses, so that neither's place in memory becomes another's
-        case.held[key] = first.pose, second.pose, contest
-    return case.held[key][2]
+        case.held[key] = case.scan, first.pose, second.pose, contest
+    return case.held[key][3]
 
 
 def _known(case: Case, pose: Floats, others: list[Floats], share: float = 1.0) -> bool:

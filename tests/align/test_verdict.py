@@ -15,7 +15,7 @@ from runner.align.verdict import judge
 @pytest.mark.parametrize("seed", [0, 3])
 @pytest.mark.parametrize("aside", [-2.0, 2.0])
 def test_the_right_pose_come_to_rest_on_a_sheets_other_face_does_not_lose_to_the_half_turn(prepared, seed, aside):
-    """Without signs a wall fits its other face as well: the half turn, at its own best, was believed."""
+    """Without signs a wall fits its other face as well, and there the right pose is worse than the half turn's best."""
     part = prepared("bracket")
     search, table = part.model.search, part.model.symmetry
     sim = sampler.simulate(part.nominal, part.index, seed, normals="none")
