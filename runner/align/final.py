@@ -8,14 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.contest import Evidence
-from runner.align.ends import lowest_end
-from runner.align.lay import Case, lay_best
+from runner.align.ends import choose_end
+from runner.align.lay import Case, lay_best, sharpen
 from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
 from runner.align.refine import Refined, between, either_side, refine_pose
-from runner.align.settle import CONVEX, MOST_POINTS, Settled, area_weights, quiet_limit, settle_pose
+from runner.align.settle import CONVEX, MOST_POINTS, Settled, quiet_limit, settle_pose
 from runner.align.types import AlignSettings
 from runner.align.verdict import lies_close
+from runner.align.weights import area_weights
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.neighbours import Neighbours
@@ -64,27 +65,26 @@ def final_pose(
     limit = max(min(settings.fit_reach, reach), 0.05)
     half = 0.5 * search.diagonal
 
-    def settle(start: Floats, some: NDArray[np.intp] | None = None) -> Settled | None:
+    def settle(start: Floats) -> Settled | None:
         # by the scan's own signs: one taken over from a thinned neighbour may be the other face's on thin sheet
-        own = rows if some is None else rows[some]
         return settle_pose(
-            case.nominal, case.index, start, points[own], chosen_normals[own], known[own], search.centre, half,
-            limit, prepared.noise, free, weight if some is None else None,
+            case.nominal, case.index, start, points[rows], chosen_normals[rows], known[rows], search.centre, half,
+            limit, prepared.noise, free, weight,
         )  # fmt: skip
 
     weight = area_weights(points[rows])
     settled, ends_apart = settle(refined.nominal_from_scan), 0.0
     if settled is not None and settled.limit > quiet_limit(prepared.noise):
-        # of a part out of shape it matters which points take part: they are chosen anew where the first ones led
-        rows = _carrying(case, settled.nominal_from_scan, champion.tables, points, chosen_normals, known)
+        # of a part out of shape it matters which points take part, and where the fit starts
+        evened = sharpen(replace(case, bent=True), [settled.nominal_from_scan])[0]
+        rows = _carrying(case, evened, champion.tables, points, chosen_normals, known)
         weight = area_weights(points[rows])
-        settled = settle(settled.nominal_from_scan) or settled
         bound = CONVEX * settled.limit
-        found = lowest_end(
-            settle, lambda p: loss_at(case, p, points[rows], weight, bound), settled, len(rows), search.centre,
-            half, free, most_wander(prepared),
+        chosen = choose_end(
+            settle(settled.nominal_from_scan) or settled, settle(evened),
+            lambda p: loss_at(case, p, points[rows], weight, bound), search.centre, half, free, most_wander(prepared),
         )  # fmt: skip
-        settled, ends_apart = found.best, found.apart
+        settled, ends_apart = chosen.best, chosen.apart
     if settled is None:
         return replace(refined, scatter=scatter_at(case, refined.nominal_from_scan, points[rows]))
     apart = refined.settled

@@ -220,7 +220,7 @@ class Refined:
     scatter: float = 0.0
     """Scatter of the points about the surface as it lies at this pose, mm; 0 where it was not looked at."""
     ends_apart: float = 0.0
-    """mm at half a diagonal: how far another end lies that fits a part out of shape alike; 0 where there is none."""
+    """mm at half a diagonal: how far another end of the fit of a part out of shape lies; 0 where none is known."""
 
 
 def refine_pose(

@@ -104,6 +104,8 @@ def align(
     status, reason, advice, rivals = status_of(case, judgement, refined, settings, evidence)
     if refined.hold < LEAST_HOLD:
         evidence["weakly held"] = slide_text(refined)
+    if refined.ends_apart > 0.0:
+        evidence["out of shape"] = f"a fit started elsewhere ends {refined.ends_apart:.2f} mm aside"
     evidence |= {
         "scatter at pose": refined.scatter,
         "rms": refined.rms, "fit points": float(refined.points), "fit limit": refined.limit,

@@ -1,9 +1,9 @@
 """The last stage of the pose: least squares over the surface seen, on all points, to what the noise allows.
 
 The robust stages before it weigh by surface direction, so that a few points on edges can hold a part against sliding;
-that costs efficiency and lets the unsure normals beside edges pull. Here every piece of scanned *area* pulls alike,
-however densely it was scanned, which on even scans is the efficient estimate (its spread meets the Cramer-Rao bound),
-and only points that plainly belong to one face take part.
+that costs efficiency and lets the unsure normals beside edges pull. Here points pull as noise and form have it (see
+``weights``): of a true part all alike, so that the spread meets the Cramer-Rao bound, and of one out of shape every
+piece of scanned *area* alike, however densely it was scanned. Only points that plainly belong to one face take part.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from runner.align.refine import movement, pushed
 from runner.align.rims import rims_of
 from runner.align.sums import equations
+from runner.align.weights import PLACES, area_weights, form_of, pull_of
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
-from runner.geometry.neighbours import Neighbours
 from runner.geometry.surfaces import project
 
 MOST_POINTS = 300_000
@@ -40,11 +40,6 @@ RUNG = 1.25
 MOST_OF = 0.9
 BEYOND = 2.0
 """The limit is never below so many times the distance that this share of the surface keeps."""
-EVEN = 8.0
-"""No point weighs more, or less, than this many times the usual one."""
-COUNTED = 60_000
-NEIGHBOURS = 16
-"""Density is told by the distance to so many neighbours among so many points."""
 SEARCHES = 16
 STEADY = 4
 """From this search on the limit stays, so that limit and pose don't chase each other."""
@@ -138,6 +133,7 @@ def settle_pose(
     # in coarse steps: the noise is an estimate, and a hair's difference in it must not change which points take part
     beside = 0.05 * 1.5 ** max(0.0, np.ceil(np.log(max(BESIDE_RIM * noise, 1e-9) / 0.05) / np.log(1.5)))
     weight = area_weights(points) if weight is None else weight
+    form = np.inf
     every = np.arange(len(points))
     few = every[:: max(1, len(points) // FIRST_POINTS)]
     limit = most_limit
@@ -163,6 +159,15 @@ def settle_pose(
         if 0 < search < STEADY:
             limit = _limit(closest.distance[usable], weight[rows_of[usable]], most_limit)
         quiet = limit <= quiet_limit(noise)
+        if 0 < search < STEADY:
+            inner = usable[np.abs(closest.distance[usable]) <= limit]
+            form = (
+                np.inf
+                if not quiet
+                else form_of(
+                    closest.distance[inner], weight[rows_of[inner]], closest.point[inner], closest.face[inner], half / PLACES
+                )
+            )
         # of a part out of shape only what lies beyond is left out, and all the rest pulls in a convex way: where the
         # limit lay amid the distances there would be several ends, and none to come to rest at soon
         usable = usable if quiet else usable[np.abs(closest.distance[usable]) <= limit]
@@ -170,7 +175,7 @@ def settle_pose(
         if len(usable) < 50:
             return None
         face, foot, facing = closest.face[usable], closest.point[usable], closest.normal[usable]
-        own, w = points[rows_of[usable]], weight[rows_of[usable]]
+        own, w = points[rows_of[usable]], pull_of(weight[rows_of[usable]], form)
         before = pose
         loss, plain = np.inf, pose
         for _ in range(STEPS):
@@ -243,46 +248,6 @@ def _ahead(
     if not 0.2 < factor < 0.95 or np.linalg.norm(move - factor * former) > 0.3 * np.linalg.norm(move):
         return pose, move
     return pushed(pose, move * factor / (1.0 - factor), centre, half), None
-
-
-def area_weights(points: Floats) -> Floats:
-    """Return weights (n,), median 1: the area that each scan point (n, 3) stands for.
-
-    By the distance to its neighbours, which does not depend on how the scan was turned, on its pose, or on which of the
-    poses of a symmetric part was found.
-    """
-    some = points
-    if len(points) > COUNTED:
-        some = points[_lot(points) < COUNTED / len(points)]
-    near = Neighbours(some)
-    area = near.kth_of_own(min(NEIGHBOURS + 1, len(some))) ** 2
-    usual = float(np.median(area))
-    if usual <= 0:
-        return np.ones(len(points))
-    weight = np.clip(area / usual, 1.0 / EVEN, EVEN)
-    if len(some) == len(points):
-        return weight
-    return np.asarray(weight[near.of(points, 1)[1][:, 0]])
-
-
-def _lot(points: Floats) -> Floats:
-    """Return a number (n,), even in 0 to 1, drawn from each point's own digits (n, 3).
-
-    A drawing by place in the array would be another one altogether where one point more takes part; of a bent part that
-    alone moved the pose by 20 um.
-    """
-    x, y, z = np.ascontiguousarray(points).view(np.uint64).T
-    with np.errstate(over="ignore"):
-        mixed = np.zeros(len(points), dtype=np.uint64)
-        for bits in (x, y, z):
-            # the finishing steps of MurmurHash3 (public domain), once for each coordinate
-            mixed ^= bits
-            mixed ^= mixed >> np.uint64(33)
-            mixed *= np.uint64(0xFF51AFD7ED558CCD)
-            mixed ^= mixed >> np.uint64(33)
-            mixed *= np.uint64(0xC4CEB9FE1A85EC53)
-            mixed ^= mixed >> np.uint64(33)
-    return np.asarray(mixed / 2.0**64)
 
 
 def _limit(residual: Floats, weight: Floats, most: float) -> float:

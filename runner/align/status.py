@@ -132,13 +132,6 @@ def status_of(
             "Scan the edges or holes that hold this direction.",
             (),
         )
-    if refined.ends_apart > 0.0:
-        return (
-            PoseStatus.AMBIGUOUS,
-            f"the part is out of shape, and two poses {refined.ends_apart:.2f} mm apart fit it alike",
-            "Let datums or regions align it, or hold the part as in use and scan again.",
-            (),
-        )
     if refined.last_step > max(_MOST_LAST_STEP, _STILL_NOISE * case.scan.noise):
         return (
             PoseStatus.AMBIGUOUS,

@@ -9,7 +9,9 @@ import sampler
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
-from runner.align.settle import COUNTED, area_weights, settle_pose
+from runner.align import settle
+from runner.align.settle import settle_pose
+from runner.align.weights import COUNTED, area_weights, form_of
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import invert, move_points, rigid
 
@@ -133,6 +135,21 @@ def test_weights_are_the_area_that_a_point_stands_for():
     many = np.repeat(points[keep], 8, axis=0) + rng.normal(scale=0.02, size=(8 * int(keep.sum()), 3))
     sums = [area_weights(many)[np.repeat(side[keep], 8)].sum() for side in (dense, ~dense)]
     assert sums[0] == pytest.approx(sums[1], rel=0.05)
+
+
+def test_a_true_part_shows_no_form_to_the_fit(block, monkeypatch):
+    """Its faces lie at borders of places: were the points counted and not their feet, noise would part them by sign."""
+    seen = []
+
+    def watched(*given):
+        seen.append(form_of(*given))
+        return seen[-1]
+
+    monkeypatch.setattr(settle, "form_of", watched)
+    points, normals, truth = block.scan(8, 60_000)
+    block.settle(truth, points, normals)
+    assert len(seen) >= 1
+    assert max(seen) < 0.1
 
 
 def test_a_free_turn_is_left_alone():
