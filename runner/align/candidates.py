@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.search import CUBE, DIRECTIONS, VOLUME, SearchModel, direction_index, direction_set
-from runner.geometry.blocks import run_blocks, thread_count
+from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
 
 ROTATIONS = 16_000
 """About 8 degrees from each rotation to its nearest neighbour."""
-_BATCH = 16
+_BATCH = 8
 _PSI = 1.533751168755204288118041
 """Root of psi^4 = psi + 4 (super-Fibonacci spirals: an even spread over all rotations; published 2022)."""
 
@@ -225,28 +225,32 @@ def find_candidates(
     cell = model.volume_cell
     goal_low, goal = _filled(model.volume)
     lows, sizes = _boxes(turns, near, cell)
-    workers = thread_count()
     shifts = np.empty((len(turns), peaks, 3))
     # like sizes together: what a scan and the nominal fill beside each other is all that needs to be correlated
     by_size = np.argsort(sizes.prod(axis=1), kind="stable")
     goals: dict[tuple[int, ...], NDArray[np.complex64]] = {}
-    for start in range(0, len(turns), _BATCH):
-        part = by_size[start : start + _BATCH]
-        size = sizes[part].max(axis=0)
-        both = tuple(min(fft.next_fast_len(int(n), real=True), VOLUME) for n in size + goal.shape[1:] - 1)
-        if both not in goals:
-            goals[both] = _spectra(goal[None], both, workers)[0]
-        volumes = np.empty((len(part), 3, *size), dtype=np.float32)
-        run_blocks(_splat_many, len(part), turns[part], near, near_normals, cell, lows[part], volumes, block=1)
-        spectra = _spectra(volumes, both, workers)
-        product = np.empty(spectra.shape[:1] + spectra.shape[2:], dtype=np.complex64)
-        run_blocks(_correlate, len(part), spectra, goals[both], product, block=1)
-        score = fft.irfftn(product, s=both, axes=(1, 2, 3), workers=workers)
-        found = np.empty((len(part), peaks, 3))
-        run_blocks(_take_peaks, len(part), np.ascontiguousarray(score), found, block=1)
-        # a scan's cell that comes to lie before the nominal's first counts from the end
-        found = np.where(found >= goal.shape[1:], found - np.array(both), found)
-        shifts[part] = found + goal_low - lows[part, None, :]
+
+    def correlate(start: int, end: int) -> None:
+        for first in range(start, end, _BATCH):
+            part = by_size[first : min(first + _BATCH, end)]
+            count = len(part)
+            size = sizes[part].max(axis=0)
+            both = tuple(min(fft.next_fast_len(int(n), real=True), VOLUME) for n in size + goal.shape[1:] - 1)
+            if both not in goals:
+                goals[both] = _spectra(goal[None], both)[0]
+            volumes = np.empty((count, 3, *size), dtype=np.float32)
+            _splat_many(0, count, turns[part], near, near_normals, cell, lows[part], volumes)
+            spectra = _spectra(volumes, both)
+            product = np.empty(spectra.shape[:1] + spectra.shape[2:], dtype=np.complex64)
+            _correlate(0, count, spectra, goals[both], product)
+            found = np.empty((count, peaks, 3))
+            _take_peaks(0, count, np.ascontiguousarray(fft.irfftn(product, s=both, axes=(1, 2, 3))), found)
+            # a scan's cell that comes to lie before the nominal's first counts from the end
+            found = np.where(found >= goal.shape[1:], found - np.array(both), found)
+            shifts[part] = found + goal_low - lows[part, None, :]
+
+    # whole batches side by side: half of a transform is padding, which no transform does on several threads
+    run_blocks(correlate, len(turns), block=_BATCH)
     shifts = ((shifts + VOLUME // 2) % VOLUME - VOLUME // 2) * cell
     translation = model.centre + shifts - (turns @ middle)[:, None, :]
     return np.repeat(turns, peaks, axis=0), translation.reshape(-1, 3)
@@ -260,14 +264,14 @@ def _filled(volume: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.
     return low, np.ascontiguousarray(volume[:, low[0] : high[0], low[1] : high[1], low[2] : high[2]])
 
 
-def _spectra(volumes: NDArray[np.float32], size: tuple[int, ...], workers: int) -> NDArray[np.complex64]:
+def _spectra(volumes: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.complex64]:
     """Transform volumes (k, 3, a, b, c), padded to ``size`` (3,), leaving out what is empty."""
     from scipy import fft
 
     # axis by axis: rows that are empty yet need no transform
-    spectra = fft.rfft(volumes, size[2], axis=4, workers=workers)
-    spectra = fft.fft(spectra, size[1], axis=3, workers=workers)
-    return np.asarray(fft.fft(spectra, size[0], axis=2, workers=workers))
+    spectra = fft.rfft(volumes, size[2], axis=4)
+    spectra = fft.fft(spectra, size[1], axis=3)
+    return np.asarray(fft.fft(spectra, size[0], axis=2))
 
 
 def _boxes(turns: Floats, points: Floats, cell: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.bodies import islands
 from runner.align.planes import Plane
-from runner.align.prepare import islands, voxel_mean
+from runner.align.prepare import voxel_mean
 from runner.align.types import CLUTTER, KEPT, SPECK, TABLE
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.mesh import Floats

@@ -214,7 +214,7 @@ def disagreement(first: Floats, second: Floats, model: SearchModel, bins: Direct
     The nominal is moved as the second pose would have it; the place is the middle of the largest body of surface
     that then has no counterpart.
     """
-    from runner.align.prepare import islands
+    from runner.align.bodies import islands
 
     motion = second @ np.linalg.inv(first)
     moved, turned = move_points(motion, model.samples), turn_vectors(motion, model.sample_normals)

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.bodies import islands
 from runner.align.contest import either_face
-from runner.align.prepare import PreparedScan, islands
+from runner.align.prepare import PreparedScan
 from runner.align.refine import normal_equations, pair_up, pushed, tukey
 from runner.align.search import SearchModel
 from runner.geometry.distance import SurfaceIndex

@@ -81,8 +81,8 @@ def final_pose(
         weight = area_weights(points[rows])
         bound = CONVEX * settled.limit
         chosen = choose_end(
-            settle(settled.nominal_from_scan) or settled, settle(evened),
-            lambda p: loss_at(case, p, points[rows], weight, bound), search.centre, half, free, most_wander(prepared),
+            settled, settle(evened), lambda p: loss_at(case, p, points[rows], weight, bound), search.centre, half,
+            free, most_wander(prepared),
         )  # fmt: skip
         settled, ends_apart = chosen.best, chosen.apart
     if settled is None:

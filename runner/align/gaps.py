@@ -73,7 +73,7 @@ def telling_gaps(
     bare = around[~covered]
     if len(bare) < FEWEST:
         return 0
-    from runner.align.prepare import islands
+    from runner.align.bodies import islands
 
     # samples of different directions stay apart by being shifted along their normals
     body = islands(samples[bare] + 4.0 * spacing * normals[bare], 2.5 * dense)

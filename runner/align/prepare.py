@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.align.bodies import bodies
+from runner.align.bodies import bodies, islands
 from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
 from runner.geometry.mesh import Floats, ScanGeometry
@@ -117,15 +117,6 @@ def voxel_mean(
     length = np.linalg.norm(direction, axis=1)
     good = length > 0
     return mean[good], direction[good] / length[good, None], signed[order][starts][good]
-
-
-def islands(points: Floats, radius: float) -> NDArray[np.int32]:
-    """Return for each point (n, 3) the number of its connected body (neighbours within ``radius``, mm)."""
-    from scipy.spatial import cKDTree
-
-    if not len(points):
-        return np.zeros(0, dtype=np.int32)
-    return bodies(cKDTree(points).query_pairs(radius, output_type="ndarray"), len(points))
 
 
 def smooth_patches(points: Floats, normals: Floats, radius: float) -> NDArray[np.int32]:

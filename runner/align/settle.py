@@ -38,6 +38,8 @@ CONVEX = 5.0**0.5
 RUNG = 1.25
 """Limits differ by this factor."""
 MOST_OF = 0.9
+TOLD_BY = 40_000
+"""So many points tell the scatter."""
 BEYOND = 2.0
 """The limit is never below so many times the distance that this share of the surface keeps."""
 SEARCHES = 16
@@ -146,28 +148,22 @@ def settle_pose(
             # asked anew where the first search ended, so that the end does not depend on where it began
             rows_of = few if search == 0 else every
             rows_of = rows_of[~rims_of(nominal).near(move_points(pose, points[rows_of]), beside)]
-        moved = move_points(pose, points[rows_of])
+            near, facing_as, known, area = points[rows_of], normals[rows_of], signed[rows_of], weight[rows_of]
+        moved = move_points(pose, near)
         closest = index.closest(moved, 1.5 * most_limit)
-        cosine = np.einsum("ij,ij->i", turn_vectors(pose, normals[rows_of]), closest.normal)
+        cosine = np.einsum("ij,ij->i", turn_vectors(pose, facing_as), closest.normal)
         # once it is plain that there is noise and little else, nearness tells more than a normal: those estimated from
         # a cloud lean near every edge, and a wall of a sheet has hardly any that don't
         nearby = limit if quiet else 0.0
-        like = (np.where(signed[rows_of], cosine, np.abs(cosine)) >= LIKE) | (
-            ~signed[rows_of] & (np.abs(closest.distance) < nearby)
-        )
+        like = (np.where(known, cosine, np.abs(cosine)) >= LIKE) | (~known & (np.abs(closest.distance) < nearby))
         usable = np.flatnonzero(closest.found & ~closest.on_border & like)
         if 0 < search < STEADY:
-            limit = _limit(closest.distance[usable], weight[rows_of[usable]], most_limit)
+            limit = _limit(closest.distance[usable], area[usable], most_limit)
         quiet = limit <= quiet_limit(noise)
         if 0 < search < STEADY:
             inner = usable[np.abs(closest.distance[usable]) <= limit]
-            form = (
-                np.inf
-                if not quiet
-                else form_of(
-                    closest.distance[inner], weight[rows_of[inner]], closest.point[inner], closest.face[inner], half / PLACES
-                )
-            )
+            feet, on = closest.point[inner], closest.face[inner]
+            form = form_of(closest.distance[inner], area[inner], feet, on, half / PLACES) if quiet else np.inf
         # of a part out of shape only what lies beyond is left out, and all the rest pulls in a convex way: where the
         # limit lay amid the distances there would be several ends, and none to come to rest at soon
         usable = usable if quiet else usable[np.abs(closest.distance[usable]) <= limit]
@@ -175,7 +171,7 @@ def settle_pose(
         if len(usable) < 50:
             return None
         face, foot, facing = closest.face[usable], closest.point[usable], closest.normal[usable]
-        own, w = points[rows_of[usable]], pull_of(weight[rows_of[usable]], form)
+        own, w = near[usable], pull_of(area[usable], form)
         before = pose
         loss, plain = np.inf, pose
         for _ in range(STEPS):
@@ -256,7 +252,8 @@ def _limit(residual: Floats, weight: Floats, most: float) -> float:
     The median tells noise; but of a part bent in one direction half the surface or more may lie true. A limit from
     that half alone would leave open which piece of the rest it takes in, and the fit would not come to rest.
     """
-    size = np.abs(residual)
+    step = max(1, len(residual) // TOLD_BY)
+    size, weight = np.abs(residual[::step]), weight[::step]
     near = size <= most
     order = np.argsort(size[near], kind="stable")
     mass = np.cumsum(weight[near][order])

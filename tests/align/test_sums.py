@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
-from runner.align.bodies import bodies
+from runner.align.bodies import bodies, islands
 from runner.align.sums import equations
 
 
@@ -34,3 +35,22 @@ def test_bodies_are_the_connected_components(count, links):
         return
     graph = coo_matrix((np.ones(links), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
     assert np.array_equal(bodies(pairs, count), connected_components(graph, directed=False)[1])
+
+
+@pytest.mark.parametrize(
+    ("count", "radius"), [(0, 1.0), (1, 1.0), (300, 80.0), (2000, 40.0), (2000, 500.0), (2000, 1e-3)]
+)
+def test_islands_are_the_bodies_of_all_pairs(count, radius):
+    """``scipy.spatial.cKDTree.query_pairs``; the finest of these grids has more cells than there are numbers."""
+    points = 1000.0 * np.random.default_rng(count).random((count, 3))
+    if not count:
+        assert len(islands(points, radius)) == 0
+        return
+    pairs = cKDTree(points).query_pairs(radius, output_type="ndarray")
+    assert np.array_equal(islands(points, radius), bodies(pairs, count))
+
+
+def test_points_a_radius_apart_touch():
+    grid = np.stack(np.meshgrid(*3 * [np.arange(5.0)], indexing="ij"), axis=-1).reshape(-1, 3)
+    assert islands(grid, 1.0).max() == 0
+    assert islands(grid, 0.999).max() == len(grid) - 1
