@@ -42,7 +42,8 @@ TOLD_BY = 40_000
 """So many points tell the scatter."""
 BEYOND = 2.0
 """The limit is never below so many times the distance that this share of the surface keeps."""
-SEARCHES = 16
+SEARCHES = 48
+"""A true part takes three; of one out of shape some came to rest only after sixteen."""
 STEADY = 4
 """From this search on the limit stays, so that limit and pose don't chase each other."""
 FIRST_POINTS = 40_000
