@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
+from runner.geometry.union import first_of, unite
 
 
 def bodies(pairs: NDArray[np.intp], count: int) -> NDArray[np.int32]:
@@ -23,24 +24,11 @@ def bodies(pairs: NDArray[np.intp], count: int) -> NDArray[np.int32]:
 def _bodies(pairs: Any, count: Any) -> Any:
     parent = np.arange(count)
     for k in range(len(pairs)):
-        a, b = pairs[k, 0], pairs[k, 1]
-        while parent[a] != a:
-            parent[a] = parent[parent[a]]
-            a = parent[a]
-        while parent[b] != b:
-            parent[b] = parent[parent[b]]
-            b = parent[b]
-        # the lower number is the root, so that roots come in order
-        if a < b:
-            parent[b] = a
-        else:
-            parent[a] = b
+        unite(parent, pairs[k, 0], pairs[k, 1])
     number = np.empty(count, dtype=np.int32)
     found = 0
     for i in range(count):
-        root = i
-        while parent[root] != root:
-            root = parent[root]
+        root = first_of(parent, i)
         if root == i:
             number[i] = found
             found += 1
@@ -90,23 +78,13 @@ def _islands(points: Any, order: Any, cells: Any, starts: Any, steps: Any, squar
             b = np.searchsorted(cells, cells[a] + step)
             if b == count or cells[b] != cells[a] + step:
                 continue
-            one, other = a, b
-            while parent[one] != one:
-                parent[one] = parent[parent[one]]
-                one = parent[one]
-            while parent[other] != other:
-                parent[other] = parent[parent[other]]
-                other = parent[other]
-            if one == other or not _touch(points, starts[a], starts[a + 1], starts[b], starts[b + 1], square):
-                continue
-            parent[max(one, other)] = min(one, other)
+            if first_of(parent, a) != first_of(parent, b) and _touch(
+                points, starts[a], starts[a + 1], starts[b], starts[b + 1], square
+            ):
+                unite(parent, a, b)
     root = np.empty(len(points), dtype=np.int64)
     for a in range(count):
-        one = a
-        while parent[one] != one:
-            one = parent[one]
-        for i in range(starts[a], starts[a + 1]):
-            root[order[i]] = one
+        root[order[starts[a] : starts[a + 1]]] = first_of(parent, a)
     number = np.full(count, -1, dtype=np.int32)
     found = 0
     body = np.empty(len(points), dtype=np.int32)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.bodies import islands
 from runner.align.gaps import telling_gaps
 from runner.align.planes import Plane
 from runner.align.prepare import PreparedScan
@@ -214,8 +215,6 @@ def disagreement(first: Floats, second: Floats, model: SearchModel, bins: Direct
     The nominal is moved as the second pose would have it; the place is the middle of the largest body of surface
     that then has no counterpart.
     """
-    from runner.align.bodies import islands
-
     motion = second @ np.linalg.inv(first)
     moved, turned = move_points(motion, model.samples), turn_vectors(motion, model.sample_normals)
     _, _, distance = bins.closest(moved, turned, np.ones(len(moved), dtype=bool), 10.0 * limit)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runner.align.bins import DirectionBins
+from runner.align.bodies import islands
 from runner.align.search import SearchModel
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats
@@ -73,7 +74,6 @@ def telling_gaps(
     bare = around[~covered]
     if len(bare) < FEWEST:
         return 0
-    from runner.align.bodies import islands
 
     # samples of different directions stay apart by being shifted along their normals
     body = islands(samples[bare] + 4.0 * spacing * normals[bare], 2.5 * dense)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from runner.geometry.blocks import run_blocks
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats, Ints
+from runner.geometry.union import first_of, unite
 from runner.measure.cells import Cells
 
 
@@ -74,22 +75,9 @@ def _join(triangles: Any, root: Any) -> None:
     """Union-find over the corners of triangles: afterwards ``root`` names one point of each island."""
     for t in range(len(triangles)):
         for k in range(1, 3):
-            a, b = triangles[t, 0], triangles[t, k]
-            while root[a] != a:
-                root[a] = root[root[a]]
-                a = root[a]
-            while root[b] != b:
-                root[b] = root[root[b]]
-                b = root[b]
-            if a < b:
-                root[b] = a
-            else:
-                root[a] = b
+            unite(root, triangles[t, 0], triangles[t, k])
     for i in range(len(root)):
-        a = i
-        while root[a] != a:
-            a = root[a]
-        root[i] = a
+        root[i] = first_of(root, i)
 
 
 def islands(triangles: Ints, count: int) -> Ints:
