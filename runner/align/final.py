@@ -17,6 +17,7 @@ from runner.align.settle import CONVEX, MOST_POINTS, Settled, quiet_limit, settl
 from runner.align.types import AlignSettings
 from runner.align.verdict import lies_close
 from runner.align.weights import area_weights
+from runner.geometry.blocks import side_by_side
 from runner.geometry.frames import move_points
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.neighbours import Neighbours
@@ -57,9 +58,12 @@ def final_pose(
         point, axis = case.model.symmetry.axis_point[0], case.model.symmetry.axis[0]
         free = np.concatenate([axis, np.cross(axis, search.centre - point) / (0.5 * search.diagonal)])
         free /= np.linalg.norm(free)
-    refined = refine_pose(
-        case.bins, pose, points[rows], turned, told, search.centre, search.diagonal,
-        settings.expected_form_error, settings.fit_reach, prepared.noise, free,
+    refined, weight = side_by_side(
+        lambda: refine_pose(
+            case.bins, pose, points[rows], turned, told, search.centre, search.diagonal,
+            settings.expected_form_error, settings.fit_reach, prepared.noise, free,
+        ),
+        lambda: area_weights(points[rows]),
     )  # fmt: skip
     reach = 1.2 * settings.expected_form_error + 3.0 * prepared.noise
     limit = max(min(settings.fit_reach, reach), 0.05)
@@ -72,7 +76,6 @@ def final_pose(
             limit, prepared.noise, free, weight,
         )  # fmt: skip
 
-    weight = area_weights(points[rows])
     settled, ends_apart = settle(refined.nominal_from_scan), 0.0
     if settled is not None and settled.limit > quiet_limit(prepared.noise):
         # of a part out of shape it matters which points take part, and where the fit starts

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.geometry.blocks import run_blocks
+from runner.geometry.blocks import run_blocks, side_by_side
 from runner.geometry.frames import cross_rows, turn_vectors
 from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats
@@ -19,6 +20,7 @@ _LEAST_SHARE = 0.03
 _MOST_BEYOND = 0.01
 """Share of a scan that may lie beyond a plane on which it stands (strays, the table's edge)."""
 _TRIED = 8
+_GUESSES = 400
 _SETTLED = 5
 _CLOSELY = 0.35
 """Part of the slab within which a plane that is one has nearly all its points."""
@@ -95,14 +97,17 @@ def _closest_held(
     if len(left) < 50:
         return None
     some = points[left[random.permutation(len(left))[:8000]]]
-    triples = points[np.array([random.choice(left, 3, replace=False) for _ in range(400)])]
+    triples = points[left[random.integers(len(left), size=(_GUESSES, 3))]]
     normals_of, offsets = _through(triples)
     held = np.zeros(len(normals_of), dtype=np.int64)
     run_blocks(_count_near, len(held), some, normals_of, offsets, _CLOSELY * threshold, held, block=64)
     order = np.argsort(-held, kind="stable")
     best, most = None, 0.04 * len(points)
-    for guess in order[:_SETTLED]:
-        fitted = _settle_plane(points, normals, normals_of[guess], float(offsets[guess]), threshold)
+
+    def settle(guess: int) -> tuple[Plane, NDArray[np.bool_], Floats] | None:
+        return _settle_plane(points, normals, normals_of[guess], float(offsets[guess]), threshold)
+
+    for fitted in side_by_side(*(partial(settle, guess) for guess in order[:_SETTLED])):
         if fitted is not None:
             count = np.count_nonzero(np.abs(fitted[0].height(points[left])) < _CLOSELY * threshold)
             if count > most:

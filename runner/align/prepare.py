@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from runner.align.bodies import bodies, islands
 from runner.align.noise import local_noise
 from runner.align.planes import Plane, find_supports, find_table
+from runner.geometry.blocks import side_by_side
 from runner.geometry.mesh import Floats, ScanGeometry
 from runner.geometry.morton import morton_order
 from runner.geometry.neighbours import Neighbours, estimate_normals, median_spacing
@@ -76,8 +77,7 @@ def _estimated_normals(points: Floats) -> Floats:
     """
     if len(points) < 50:
         return np.zeros_like(points)
-    spacing = median_spacing(points)
-    noise = local_noise(points)
+    spacing, noise = side_by_side(lambda: median_spacing(points), lambda: local_noise(points))
     even = spacing.across_mm < _STRIPED * spacing.along_mm and noise < 0.3 * spacing.typical_mm
     if even and len(points) <= _ALL_NORMALS:
         return np.nan_to_num(estimate_normals(points)[0])
@@ -162,10 +162,12 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
         return PreparedScan(empty, empty, np.zeros(0, dtype=bool), diagonal / 220.0, 0.0, (), 0.0, 0.0, none)
     points, normals, signed = points[usable], normals[usable], signed[usable]
     whole = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0)))
-    noise = local_noise(points, normals)
     # a scan in the wrong unit may be a thousand times the part: cells never more than 1500 across
     spacing = max(diagonal / 220.0, 0.1, whole / 1500.0)
-    points, normals, signed = voxel_mean(points, normals, signed, spacing)
+    raw = points, normals, signed
+    noise, (points, normals, signed) = side_by_side(
+        lambda: local_noise(raw[0], raw[1]), lambda: voxel_mean(*raw, spacing)
+    )
     # the table first: it is often scanned more thinly than the part, and would go as specks
     tables: list[Plane] = []
     threshold = max(0.5 * spacing, 0.3, 2.5 * noise)
@@ -205,8 +207,10 @@ def prepare_scan(points: Floats, normals: Floats, signed: NDArray[np.bool_], dia
     along = morton_order(points)
     points, normals, signed = points[along], normals[along], signed[along]
     extent = float(np.linalg.norm(points.max(axis=0) - points.min(axis=0))) if len(points) else 0.0
-    patch = smooth_patches(points, normals, 0.8 * reach)
-    supports = find_supports(points, normals, threshold, diagonal)
+    patch, supports = side_by_side(
+        lambda: smooth_patches(points, normals, 0.8 * reach),
+        lambda: find_supports(points, normals, threshold, diagonal),
+    )
     return PreparedScan(
         points, normals, signed, max(spacing, reach / 2.6), noise, tuple(tables), extent, whole, patch, supports
     )

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
+from runner.geometry.blocks import LIGHT_BLOCK, run_blocks
+from runner.geometry.jit import kernel
 from runner.geometry.mesh import Floats, Nominal
 from runner.geometry.neighbours import Neighbours
 
 SHARP = 0.94
 """Faces that meet at less than 20 degrees run on smoothly: a point between them is off by next to nothing."""
 MOST_SAMPLES = 2_000_000
+MOST_CELLS = 200
+"""Along the longest side of the box around all borders."""
 
 
 class Rims:
@@ -20,6 +25,7 @@ class Rims:
 
     def __init__(self, nominal: Nominal, step: float) -> None:
         segments = sharp_edges(nominal)
+        self._cells: dict[float, tuple[Floats, float, NDArray[np.bool_]]] = {}
         self._tree = None
         self.step = step
         if len(segments):
@@ -29,14 +35,50 @@ class Rims:
             which = np.repeat(np.arange(len(segments)), pieces)
             place = np.arange(len(which)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
             share = ((place + 0.5) / pieces[which])[:, None]
-            self._tree = Neighbours(segments[which, 0] * (1 - share) + segments[which, 1] * share)
+            self._samples = segments[which, 0] * (1 - share) + segments[which, 1] * share
+            self._tree = Neighbours(self._samples)
 
     def near(self, points: Floats, within: float) -> NDArray[np.bool_]:
         """Tell which points (n, 3) lie within about ``within``, mm, of a sharp border."""
         if self._tree is None or not len(points):
             return np.zeros(len(points), dtype=bool)
         reach = float(np.hypot(within, 0.5 * self.step))
-        return np.asarray(np.isfinite(self._tree.of(points, 1, reach)[0][:, 0]))
+        near = np.zeros(len(points), dtype=bool)
+        rows = np.flatnonzero(self._around(points, reach))
+        near[rows] = np.isfinite(self._tree.of(points[rows], 1, reach)[0][:, 0])
+        return near
+
+    def _around(self, points: Floats, reach: float) -> NDArray[np.bool_]:
+        """Tell which points (n, 3) are in the cells around a border: most are not, and need no search for it."""
+        if reach not in self._cells:
+            low, high = self._samples.min(axis=0) - reach, self._samples.max(axis=0) + reach
+            edge = max(reach, float((high - low).max()) / MOST_CELLS)
+            # a layer of cells more on every side, for what the samples of the outermost ones reach
+            full = np.zeros(tuple(np.floor((high - low) / edge).astype(np.int64) + 3), dtype=bool)
+            at = np.floor((self._samples - low) / edge).astype(np.int64) + 1
+            full[tuple(at.T)] = True
+            for axis in range(3):
+                beside = full.copy()
+                for first, second in ((slice(1, None), slice(None, -1)), (slice(None, -1), slice(1, None))):
+                    to, of = [slice(None)] * 3, [slice(None)] * 3
+                    to[axis], of[axis] = first, second
+                    beside[tuple(to)] |= full[tuple(of)]
+                full = beside
+            self._cells[reach] = low, edge, full
+        inside = np.zeros(len(points), dtype=bool)
+        run_blocks(_look_up, len(points), points, *self._cells[reach], inside, block=LIGHT_BLOCK)
+        return inside
+
+
+@kernel
+def _look_up(start: Any, end: Any, points: Any, low: Any, edge: Any, full: Any, inside: Any) -> None:
+    """Whether the cell that each point (n, 3) is in is marked in ``full``, whose second cells begin at ``low``."""
+    for i in range(start, end):
+        x = int(np.floor((points[i, 0] - low[0]) / edge)) + 1
+        y = int(np.floor((points[i, 1] - low[1]) / edge)) + 1
+        z = int(np.floor((points[i, 2] - low[2]) / edge)) + 1
+        if 0 <= x < full.shape[0] and 0 <= y < full.shape[1] and 0 <= z < full.shape[2]:
+            inside[i] = full[x, y, z]
 
 
 _KEPT: WeakKeyDictionary[Nominal, Rims] = WeakKeyDictionary()

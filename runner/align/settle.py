@@ -14,6 +14,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
+from runner.align.feet import Feet, gaps_at
 from runner.align.refine import movement, pushed
 from runner.align.rims import rims_of
 from runner.align.sums import equations
@@ -21,7 +22,6 @@ from runner.align.weights import PLACES, area_weights, form_of, pull_of
 from runner.geometry.distance import SurfaceIndex
 from runner.geometry.frames import move_points, turn_vectors
 from runner.geometry.mesh import Floats, Nominal
-from runner.geometry.surfaces import project
 
 MOST_POINTS = 300_000
 BESIDE_RIM = 5.0
@@ -163,23 +163,24 @@ def settle_pose(
         quiet = limit <= quiet_limit(noise)
         if 0 < search < STEADY:
             inner = usable[np.abs(closest.distance[usable]) <= limit]
-            feet, on = closest.point[inner], closest.face[inner]
-            form = form_of(closest.distance[inner], area[inner], feet, on, half / PLACES) if quiet else np.inf
+            form = np.inf
+            if quiet:
+                form = form_of(
+                    closest.distance[inner], area[inner], closest.point[inner], closest.face[inner], half / PLACES
+                )
         # of a part out of shape only what lies beyond is left out, and all the rest pulls in a convex way: where the
         # limit lay amid the distances there would be several ends, and none to come to rest at soon
         usable = usable if quiet else usable[np.abs(closest.distance[usable]) <= limit]
         bound = limit if quiet else CONVEX * limit
         if len(usable) < 50:
             return None
-        face, foot, facing = closest.face[usable], closest.point[usable], closest.normal[usable]
+        feet = Feet(closest.face[usable], closest.point[usable], closest.normal[usable])
         own, w = near[usable], pull_of(area[usable], form)
         before = pose
         loss, plain = np.inf, pose
         for _ in range(STEPS):
-            now = move_points(pose, own)
-            residual, direction = _to_surface(nominal, index.exact, face, foot, facing, now)
-            inside = 1.0 - np.minimum(np.abs(residual) / bound, 1.0) ** 2
-            former, loss = loss, float(w @ (1.0 - inside**3))
+            now, direction, residual, inside, lost = gaps_at(nominal, index.exact, feet, pose, own, bound)
+            former, loss = loss, float(w @ lost)
             if loss > former * (1.0 + 1e-12) and plain is not pose:
                 pose, loss = plain, np.inf
                 continue
@@ -264,15 +265,3 @@ def _limit(residual: Floats, weight: Floats, most: float) -> float:
     scale = float(np.clip(max(SCALES * 1.4826 * median, BEYOND * most_of), min(LEAST_LIMIT_MM, most), most))
     # in coarse steps, so that fits from different starts, which see a hair's difference, go on with the same one
     return float(most / RUNG ** np.floor(np.log(most / scale) / np.log(RUNG)))
-
-
-def _to_surface(
-    nominal: Nominal, exact: bool, face: NDArray[np.int32], foot: Floats, facing: Floats, points: Floats
-) -> tuple[Floats, Floats]:
-    """Signed distances (n,) and normals (n, 3) of points near their feet: the face's closed form, or its tangent."""
-    distance = np.einsum("ij,ij->i", points - foot, facing)
-    if not exact:
-        return distance, facing
-    _, normal, true = project(nominal.faces, face, points)
-    good = np.isfinite(true) & (np.abs(true - distance) < 0.01)
-    return np.where(good, true, distance), np.where(good[:, None], normal, facing)

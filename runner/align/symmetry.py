@@ -227,16 +227,18 @@ def _close_group(exact: Floats, model: SearchModel) -> Floats:
     return np.array(group[1:]).reshape(-1, 4, 4)
 
 
+_HIGH = np.indices((2, 2, 2)).reshape(3, 8).T.astype(bool)
+
+
 def corners(model: SearchModel) -> Floats:
     """Return the eight corners of the nominal's bounding box, (8, 3) mm."""
-    picks = np.array(np.meshgrid([0, 1], [0, 1], [0, 1])).reshape(3, -1).T
-    return np.where(picks == 0, model.low, model.high)
+    return np.where(_HIGH, model.high, model.low)
 
 
 def apart(first: Floats, second: Floats, model: SearchModel) -> float:
     """Return how far two motions of nominal points lie apart at the farthest corner of the nominal, mm."""
-    at = corners(model)
-    return float(np.linalg.norm(move_points(first, at) - move_points(second, at), axis=1).max())
+    off = move_points(first - second, corners(model))
+    return float(np.sqrt(np.max(off[:, 0] ** 2 + off[:, 1] ** 2 + off[:, 2] ** 2)))
 
 
 def pose_distance(first: Floats, second: Floats, table: SymmetryTable, model: SearchModel) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from runner.align.icp import draw_balanced
 from runner.align.lay import Case, lay_best, sharpen, tighten
 from runner.align.refine import pair_up
 from runner.align.symmetry import same_pose, turn_about
+from runner.geometry.blocks import side_by_side
 from runner.geometry.mesh import Floats
 
 LEAST_NEAR = 0.85
@@ -296,7 +298,8 @@ def _weigh(case: Case, poses: list[Floats], before: list[Evidence]) -> list[Evid
         shares = quick_merit(case, [*poses, *known])
         merit, best = shares[: len(poses)], float(shares.max())
         order = [i for i in np.argsort(-merit, kind="stable") if merit[i] >= best - 1.5 * _CLOSE_CALL][:12]
-        before = before + [evidence_of(case, pose) for pose in tighten(case, [poses[i] for i in order])]
+        tight = tighten(case, [poses[i] for i in order])
+        before = before + side_by_side(*(partial(evidence_of, case, pose) for pose in tight))
     return before
 
 

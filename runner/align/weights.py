@@ -24,6 +24,8 @@ PLACES = 8.0
 """A place is what lies of one face in a cube with an edge of a lever arm over this."""
 OFFSET = 0.3719
 """Of an edge: so that no plane at a round coordinate runs along the borders of places."""
+MOST_PLACES = 2_000_000
+"""More numbers for places than this are not counted through, but sorted first."""
 CHANCE = 2.0
 """So many standard deviations of what noise alone shows are taken off the form found."""
 POSE = 6
@@ -52,17 +54,18 @@ def form_of(residual: Floats, area: Floats, feet: Floats, face: NDArray[np.int32
         For a place with points of the usual area. From the variances between and within places (one-way analysis of
         variance), less what chance may show, so that it is 0 for most scans without form.
     """
-    at = np.column_stack([np.floor(feet / edge + OFFSET).astype(np.int64), face])
-    at -= at.min(axis=0)
-    size = at.max(axis=0) + 1
-    _, place = np.unique(
-        ((at[:, 0] * size[1] + at[:, 1]) * size[2] + at[:, 2]) * size[3] + at[:, 3], return_inverse=True
-    )
+    place, numbers = np.zeros(len(face), dtype=np.int64), 1
+    for at in (*np.floor(feet.T / edge + OFFSET).astype(np.int64), face.astype(np.int64)):
+        at -= at.min()
+        size = int(at.max()) + 1
+        place, numbers = place * size + at, numbers * size
+    if numbers > MOST_PLACES:
+        place = np.unique(place, return_inverse=True)[1]
     count = np.bincount(place)
-    many = len(count)
+    many = int(np.count_nonzero(count))
     if len(residual) <= 2 * many or many <= 2 * POSE:
         return np.inf
-    mean = np.bincount(place, weights=residual) / count
+    mean = np.bincount(place, weights=residual) / np.maximum(count, 1)
     within = float(np.sum((residual - mean[place]) ** 2)) / (len(residual) - many)
     if within <= 0.0:
         return np.inf

@@ -17,8 +17,8 @@ BLOCK = 512
 LIGHT_BLOCK = 4096
 """The same where an item takes some nanoseconds."""
 _BLOCKS_AT_ONCE = 32
-_POOLS: dict[tuple[int, int], ThreadPoolExecutor] = {}
-"""Idle threads by process and number: a call takes milliseconds, starting threads for each one would cost as much."""
+_POOLS: dict[tuple[int, int, str], ThreadPoolExecutor] = {}
+"""Idle threads by process, number and use: a call takes milliseconds, starting threads for each would cost as much."""
 _STARTING = threading.Lock()
 
 
@@ -49,26 +49,50 @@ def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any, block: 
         for start in starts:
             kernel(start, min(start + step, count), *arguments)
 
-    helpers = [_pool(threads).submit(work) for _ in range(min(threads, -(-count // step)) - 1)]
+    _share(work, min(threads, -(-count // step)) - 1, _pool(threads, "block"))
+
+
+def side_by_side(*calls: Callable[[], Any]) -> list[Any]:
+    """Return what each of some calls returns, made on several threads where there are more cores than one.
+
+    For steps that don't depend on each other and are NumPy's for the most part, which lets go of the interpreter.
+    """
+    threads = min(thread_count(), len(calls))
+    results: list[Any] = [None] * len(calls)
+    numbers = iter(range(len(calls)))
+
+    def work() -> None:
+        for number in numbers:
+            results[number] = calls[number]()
+
+    if threads < 2:
+        work()
+    else:
+        _share(work, threads - 1, _pool(thread_count(), "step"))
+    return results
+
+
+def _share(work: Callable[[], None], others: int, pool: ThreadPoolExecutor) -> None:
+    """Call ``work`` here and on some ``others`` of the pool's threads; return when all have ended."""
+    helpers = [pool.submit(work) for _ in range(others)]
     try:
         work()
     finally:
-        wait(helpers)
-    for helper in helpers:
+        # nothing is left for one that no thread has taken up; to wait for it could be to wait for oneself
+        started = [helper for helper in helpers if not helper.cancel()]
+        wait(started)
+    for helper in started:
         # an exception in a thread comes out here
         helper.result()
 
 
-def _pool(threads: int) -> ThreadPoolExecutor:
-    """The threads of this process; a forked child has none of its parent's and starts its own.
-
-    Kernels never call ``run_blocks``, so no thread waits for another one of the same pool.
-    """
-    key = (os.getpid(), threads)
+def _pool(threads: int, kind: str) -> ThreadPoolExecutor:
+    """The threads of this process; a forked child has none of its parent's and starts its own."""
+    key = (os.getpid(), threads, kind)
     pool = _POOLS.get(key)
     if pool is None:
         with _STARTING:
             pool = _POOLS.get(key)
             if pool is None:
-                pool = _POOLS[key] = ThreadPoolExecutor(max_workers=threads, thread_name_prefix="runner-block")
+                pool = _POOLS[key] = ThreadPoolExecutor(max_workers=threads, thread_name_prefix=f"runner-{kind}")
     return pool
