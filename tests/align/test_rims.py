@@ -41,9 +41,12 @@ def test_where_a_sheet_ends_there_is_a_rim():
     assert length(sharp_edges(sheet)) == pytest.approx(2 * (20 + 10))
 
 
-def test_nearness_is_the_distance_to_the_nearest_edge(box):
+@pytest.mark.parametrize("within", [0.05, 0.3, 1.0, 8.0])
+def test_nearness_is_the_distance_to_the_nearest_edge(box, within):
     rng = np.random.default_rng(1)
-    points = rng.uniform(LOW - 2, HIGH + 2, (4000, 3))
+    points = rng.uniform(LOW - 12, HIGH + 12, (40_000, 3))
+    # half of them about an upright edge
+    points[:20_000, :2] = HIGH[:2] + rng.normal(scale=within, size=(20_000, 2))
     # to an axis-parallel edge: along the edge clamp, across it both coordinates count
     away = np.full(len(points), np.inf)
     for axis in range(3):
@@ -53,10 +56,10 @@ def test_nearness_is_the_distance_to_the_nearest_edge(box):
             for b in (LOW, HIGH):
                 across = points[:, others] - np.array([a[others[0]], b[others[1]]])
                 away = np.minimum(away, np.sqrt((across**2).sum(axis=1) + along**2))
-    near = rims_of(box).near(points, 1.0)
+    near = rims_of(box).near(points, within)
     # the samples lie 0.1 mm apart
-    sure = np.abs(away - 1.0) > 0.01
-    assert np.array_equal(near[sure], away[sure] < 1.0)
+    sure = np.abs(away - within) > 0.025
+    assert np.array_equal(near[sure], away[sure] < within)
     assert near.any()
     assert not near.all()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from runner.align import weights
 from runner.align.weights import form_of, pull_of
 
 EDGE = 10.0
@@ -42,6 +43,12 @@ def test_form_is_found_as_it_was_made(form):
     points = 40_000 / 21**2  # places at the plate's border are cut off
     # what chance may show is taken off on purpose: it is no more than this of the noise
     assert np.mean(seen) == pytest.approx(form**2 * points / NOISE**2, rel=0.1, abs=2.0 * np.sqrt(2.0 / 441))
+
+
+def test_many_possible_places_are_sorted_instead_of_counted_through(monkeypatch):
+    counted = form_at(3, 0.01)
+    monkeypatch.setattr(weights, "MOST_PLACES", 0)
+    assert form_at(3, 0.01) == counted
 
 
 def test_a_dense_half_shows_the_form_of_a_place_of_usual_area():
