@@ -236,11 +236,18 @@ def test_nothing_to_align_is_a_refusal_not_an_exception(prepared):
     assert found.status is PoseStatus.NOT_ALIGNED
 
 
-def test_the_same_scan_gives_the_same_pose(prepared):
+@pytest.mark.parametrize("normals", ["signed", "none"])
+def test_the_same_scan_gives_the_same_pose_to_the_last_digit_however_many_cores(prepared, monkeypatch, normals):
     part = prepared("block")
-    sim = sampler.simulate(part.nominal, part.index, 6, count=20_000)
-    first, second = _align(part, sim.scan), _align(part, sim.scan)
-    assert np.abs(first.nominal_from_scan - second.nominal_from_scan).max() < 1e-9
+    sim = sampler.simulate(part.nominal, part.index, 6, count=20_000, normals=normals)
+    found = []
+    for threads in (1, 1, 2, 5):
+        monkeypatch.setenv("NUMBA_NUM_THREADS", str(threads))
+        found.append(_align(part, sim.scan))
+    for other in found[1:]:
+        assert np.array_equal(found[0].nominal_from_scan, other.nominal_from_scan)
+        assert np.array_equal(found[0].removed, other.removed)
+        assert found[0].evidence == other.evidence
 
 
 def test_points_that_lie_closer_than_they_scatter_are_told_by_their_heights(prepared):
