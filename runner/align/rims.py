@@ -51,20 +51,15 @@ class Rims:
     def _around(self, points: Floats, reach: float) -> NDArray[np.bool_]:
         """Tell which points (n, 3) are in the cells around a border: most are not, and need no search for it."""
         if reach not in self._cells:
+            from scipy.ndimage import maximum_filter
+
             low, high = self._samples.min(axis=0) - reach, self._samples.max(axis=0) + reach
             edge = max(reach, float((high - low).max()) / MOST_CELLS)
             # a layer of cells more on every side, for what the samples of the outermost ones reach
             full = np.zeros(tuple(np.floor((high - low) / edge).astype(np.int64) + 3), dtype=bool)
             at = np.floor((self._samples - low) / edge).astype(np.int64) + 1
             full[tuple(at.T)] = True
-            for axis in range(3):
-                beside = full.copy()
-                for first, second in ((slice(1, None), slice(None, -1)), (slice(None, -1), slice(1, None))):
-                    to, of = [slice(None)] * 3, [slice(None)] * 3
-                    to[axis], of[axis] = first, second
-                    beside[tuple(to)] |= full[tuple(of)]
-                full = beside
-            self._cells[reach] = low, edge, full
+            self._cells[reach] = low, edge, maximum_filter(full, 3)
         inside = np.zeros(len(points), dtype=bool)
         run_blocks(_look_up, len(points), points, *self._cells[reach], inside, block=LIGHT_BLOCK)
         return inside

@@ -238,7 +238,7 @@ def corners(model: SearchModel) -> Floats:
 def apart(first: Floats, second: Floats, model: SearchModel) -> float:
     """Return how far two motions of nominal points lie apart at the farthest corner of the nominal, mm."""
     off = move_points(first - second, corners(model))
-    return float(np.sqrt(np.max(off[:, 0] ** 2 + off[:, 1] ** 2 + off[:, 2] ** 2)))
+    return float(np.linalg.norm(off, axis=1).max())
 
 
 def pose_distance(first: Floats, second: Floats, table: SymmetryTable, model: SearchModel) -> float:

@@ -17,8 +17,8 @@ BLOCK = 512
 LIGHT_BLOCK = 4096
 """The same where an item takes some nanoseconds."""
 _BLOCKS_AT_ONCE = 32
-_POOLS: dict[tuple[int, int, str], ThreadPoolExecutor] = {}
-"""Idle threads by process, number and use: a call takes milliseconds, starting threads for each would cost as much."""
+_POOLS: dict[tuple[int, int], ThreadPoolExecutor] = {}
+"""Idle threads by process and number: a call takes milliseconds, starting threads for each one would cost as much."""
 _STARTING = threading.Lock()
 
 
@@ -49,7 +49,7 @@ def run_blocks(kernel: Callable[..., None], count: int, *arguments: Any, block: 
         for start in starts:
             kernel(start, min(start + step, count), *arguments)
 
-    _share(work, min(threads, -(-count // step)) - 1, _pool(threads, "block"))
+    _share(work, min(threads, -(-count // step)) - 1, threads)
 
 
 def side_by_side(*calls: Callable[[], Any]) -> list[Any]:
@@ -57,7 +57,7 @@ def side_by_side(*calls: Callable[[], Any]) -> list[Any]:
 
     For steps that don't depend on each other and are NumPy's for the most part, which lets go of the interpreter.
     """
-    threads = min(thread_count(), len(calls))
+    threads = thread_count()
     results: list[Any] = [None] * len(calls)
     numbers = iter(range(len(calls)))
 
@@ -65,16 +65,13 @@ def side_by_side(*calls: Callable[[], Any]) -> list[Any]:
         for number in numbers:
             results[number] = calls[number]()
 
-    if threads < 2:
-        work()
-    else:
-        _share(work, threads - 1, _pool(thread_count(), "step"))
+    _share(work, min(threads, len(calls)) - 1, threads)
     return results
 
 
-def _share(work: Callable[[], None], others: int, pool: ThreadPoolExecutor) -> None:
-    """Call ``work`` here and on some ``others`` of the pool's threads; return when all have ended."""
-    helpers = [pool.submit(work) for _ in range(others)]
+def _share(work: Callable[[], None], others: int, threads: int) -> None:
+    """Call ``work`` here and on some ``others`` of the idle threads; return when all have ended."""
+    helpers = [_pool(threads).submit(work) for _ in range(others)]
     try:
         work()
     finally:
@@ -86,13 +83,13 @@ def _share(work: Callable[[], None], others: int, pool: ThreadPoolExecutor) -> N
         helper.result()
 
 
-def _pool(threads: int, kind: str) -> ThreadPoolExecutor:
+def _pool(threads: int) -> ThreadPoolExecutor:
     """The threads of this process; a forked child has none of its parent's and starts its own."""
-    key = (os.getpid(), threads, kind)
+    key = (os.getpid(), threads)
     pool = _POOLS.get(key)
     if pool is None:
         with _STARTING:
             pool = _POOLS.get(key)
             if pool is None:
-                pool = _POOLS[key] = ThreadPoolExecutor(max_workers=threads, thread_name_prefix=f"runner-{kind}")
+                pool = _POOLS[key] = ThreadPoolExecutor(max_workers=threads, thread_name_prefix="runner-block")
     return pool
